@@ -1,0 +1,1 @@
+"""Statistics: table in, frozen result out."""

@@ -1,0 +1,1 @@
+"""Values with uncertainty, the frozen records, and the trade's words."""

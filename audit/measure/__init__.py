@@ -1,0 +1,1 @@
+"""(pixels, Calibration, Trace) to Readings, one file a measurand family."""

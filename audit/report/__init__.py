@@ -1,0 +1,1 @@
+"""A report as data, then HTML and CSV."""

@@ -1,0 +1,1 @@
+"""Scenes whose lengths, areas, gaps, tilt, blur and noise are known, from a seed."""
