@@ -194,18 +194,25 @@ def _geometry(data: Any, role: str, number: int) -> BaseGeometry | None:
         raise AnnotationError(f"{where} must be {allowed}; got {kind!r}.", "Draw the feature again.")
     if data is None:
         return None
+    if not _all_finite(data.get("coordinates")):
+        raise AnnotationError(f"{where} must have finite numbers as coordinates; got something else.", "Draw the feature again.")
     try:
         geometry = shape(data)
-        coordinates = np.asarray(geometry.envelope.bounds if geometry.is_empty else geometry.bounds, dtype=float)
-    except (ShapelyError, ValueError, TypeError, KeyError, AttributeError, IndexError, RecursionError) as error:
+    except (ShapelyError, ValueError, TypeError, IndexError) as error:
         raise AnnotationError(f"{where} must have pairs of numbers as coordinates; got {error}.", "Draw the feature again.") from error
-    if geometry.is_empty or not np.isfinite(coordinates).all():
-        raise AnnotationError(f"{where} must have finite coordinates; got none.", "Draw the feature again.")
+    if geometry.is_empty:
+        raise AnnotationError(f"{where} must have coordinates; got none.", "Draw the feature again.")
     if geometry.geom_type in ("Polygon", "MultiPolygon") and not geometry.is_valid:
         raise AnnotationError(f"{where} must not cross itself; got an outline that does.", "Draw the outline again without a loop.")
     if geometry.geom_type == "LineString" and geometry.length == 0:
         raise AnnotationError(f"{where} must have a length; got one point.", "Draw the line again.")
     return geometry
+
+
+def _all_finite(coordinates: Any) -> bool:
+    if isinstance(coordinates, list | tuple):
+        return all(_all_finite(item) for item in coordinates)
+    return isinstance(coordinates, int | float) and not isinstance(coordinates, bool) and math.isfinite(coordinates)
 
 
 def check_inside(annotations: Annotations, width_px: int, height_px: int, sha256: str) -> None:

@@ -1,0 +1,185 @@
+"""The commands. A user's mistake ends with one line and a hint (status 2), a refused measurement with status 3.
+
+Heavy modules are imported inside the commands, so that ``--help`` answers at once.
+"""
+
+from __future__ import annotations
+
+import json
+import os
+import sys
+import traceback
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+from rich.console import Console
+from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, TimeRemainingColumn
+from rich.table import Table
+
+from audit import __version__
+from audit.errors import AnnotationError, AuditError
+
+if TYPE_CHECKING:
+    from audit.batch import AuditSummary
+    from audit.core.records import Document
+
+__all__ = ["main"]
+
+app = typer.Typer(
+    no_args_is_help=True, add_completion=False, pretty_exceptions_enable=False,
+    help="Audit cast-gold restorations from dated photographs and bitewing crops. Supports, never replaces, a clinician's judgement.",
+)  # fmt: skip
+out, err = Console(), Console(stderr=True)
+
+FolderOption = Annotated[Path, typer.Argument(help="Practice folder: photos, annotations and CSV tables.")]
+LedgerOption = Annotated[str | None, typer.Option("--ledger", help="Ledger file or database URL; beside the reports by default.")]
+OutOption = Annotated[Path, typer.Option("--out", help="Where the reports go.")]
+
+
+def main() -> None:
+    """Entry point of the console script: errors become one line and a hint, never a traceback."""
+    try:
+        app(standalone_mode=True)
+    except AuditError as error:
+        _say(error)
+        sys.exit(error.exit_status)
+    except KeyboardInterrupt:
+        err.print("Stopped. What was finished is stored; the same command again does only what is left.")
+        sys.exit(130)
+    except Exception as error:
+        if os.environ.get("RESTORATION_AUDIT_DEBUG"):
+            traceback.print_exc()
+        err.print(f"This is a fault of the program: {type(error).__name__}: {error}", markup=False, highlight=False)
+        err.print("Hint: set RESTORATION_AUDIT_DEBUG=1, run the command again and report what it prints.")
+        sys.exit(70)
+
+
+@app.command()
+def demo(out_folder: OutOption = Path("reports"), folder: Path = Path("demo_photos")) -> None:
+    """Audit the demo club and write its reports."""
+    _report(folder, out_folder, None)
+
+
+@app.command()
+def report(folder: FolderOption, out_folder: OutOption = Path("reports"), ledger: LedgerOption = None) -> None:
+    """Audit a practice folder and write one recall report per tooth, an index and tidy CSV tables."""
+    _report(folder, out_folder, ledger)
+
+
+@app.command()
+def measure(
+    photo: Annotated[Path, typer.Argument(help="JPEG, PNG, TIFF, HEIC or DICOM.")],
+    annotations: Annotated[Path | None, typer.Option("--annotations", help="GeoJSON of what was marked.")] = None,
+    as_json: Annotated[bool, typer.Option("--json", help="Print the whole document.")] = False,
+) -> None:
+    """Measure one photo."""
+    from audit import api
+
+    mistake: AnnotationError | None = None
+    try:
+        document = api.measure_photo(photo, annotations)
+    except AnnotationError as error:
+        mistake, document = error, api.refused_document(photo, error)
+    if as_json:
+        typer.echo(json.dumps(document.to_json(), indent=1, allow_nan=False))
+    elif mistake is None:
+        _print_document(document)
+    if mistake is not None:
+        raise mistake
+    if document.refusals:
+        raise typer.Exit(3)
+
+
+@app.command()
+def intake(folder: Annotated[Path, typer.Argument(help="Folder of images, searched with all its subfolders.")]) -> None:
+    """Judge every image of a folder: may it be measured, when was it taken, is it sharp."""
+    from audit import api
+
+    table = Table("file", "taken on", "certainty", "kind", "size px", "remarks")
+    refused = 0
+    for name, outcome in api.judge_images(folder):
+        if isinstance(outcome, AuditError):
+            refused += 1
+            table.add_row(name, "", "", "refused", "", str(outcome))
+        else:
+            size = f"{outcome.width_px} x {outcome.height_px}"
+            table.add_row(name, outcome.captured_on or "", outcome.date_certainty, outcome.modality, size, ", ".join(outcome.flags))
+    out.print(table)
+    out.print(f"{table.row_count - refused} usable, {refused} refused.")
+
+
+@app.command(name="app")
+def open_app(ledger: LedgerOption = None, folder: Path = Path("demo_photos"), port: int = 8501) -> None:
+    """Open the pages on 127.0.0.1; the demo club is audited first where there is no ledger yet."""
+    from ui.server import serve
+
+    url = ledger or str(Path("reports") / "ledger.sqlite")
+    if ledger is None and not Path(url).exists():
+        _report(folder, Path("reports"), None)
+    out.print(f"The pages are open at http://127.0.0.1:{port} - stop with Ctrl+C.")
+    serve(url, folder, port)
+
+
+@app.command()
+def verify(
+    full: Annotated[bool, typer.Option("--full", help="All scenes of every stratum; takes an hour.")] = False,
+) -> None:
+    """Draw scenes of known truth, measure them, and compare the claimed uncertainty with the actual error."""
+    from audit.verify import verify_all
+
+    table = Table("measurand", "stratum", "scenes", "refused", "rms error / claimed u", "2u coverage", "bias / u", "verdict")
+    for row in verify_all(full=full):
+        table.add_row(*row.cells())
+    out.print(table)
+
+
+@app.command()
+def version() -> None:
+    """Print the version."""
+    typer.echo(__version__)
+
+
+def _report(folder: Path, out_folder: Path, ledger: str | None) -> None:
+    from audit import api, batch
+
+    out_folder.mkdir(parents=True, exist_ok=True)
+    url = ledger or str(out_folder / "ledger.sqlite")
+    columns = TextColumn("{task.description}"), BarColumn(), MofNCompleteColumn(), TimeRemainingColumn()
+    with Progress(*columns, console=err) as bar:
+        measuring = bar.add_task("Measuring photos", total=None)
+        summary = batch.audit_folder(folder, url, progress=lambda done, total, _: bar.update(measuring, completed=done, total=total))
+        bar.update(measuring, completed=summary.listed, total=summary.listed)
+        writing = bar.add_task("Writing reports", total=None)
+        index = api.write_reports(url, folder, out_folder, lambda done, total, _: bar.update(writing, completed=done, total=total))
+    _print_summary(summary)
+    out.print(f"Open {index} in a browser.", highlight=False)
+
+
+def _print_summary(summary: AuditSummary) -> None:
+    out.print(f"{summary.listed} photos listed: {summary.measured} measured now, {summary.known} known already, "
+              f"{len(summary.refused_files)} refused.")  # fmt: skip
+    for line in (*summary.refused_rows, *summary.refused_files):
+        out.print(f"  refused: {line}", markup=False, highlight=False)
+    for name in summary.unlisted:
+        out.print(f"  not in photos.csv: {name}", markup=False, highlight=False)
+
+
+def _print_document(document: Document) -> None:
+    table = Table("measurand", "value", "u", "95 % interval", "unit", "status", "flags")
+    for reading in document.readings:
+        low, high = reading.interval95
+        value, u = ("", "") if reading.value is None else (f"{reading.value.value:.4g}", f"{reading.value.u:.2g}")
+        table.add_row(reading.measurand, value, u, f"{low:.4g} to {high:.4g}", reading.unit, reading.status, ", ".join(reading.flags))
+    if document.readings:
+        out.print(table)
+    for refusal in document.refusals:
+        out.print(f"refused {refusal.measurand} ({refusal.code}): {refusal.reason} Hint: {refusal.hint}", markup=False, highlight=False)
+
+
+def _say(error: AuditError) -> None:
+    err.print(f"{error.message} Hint: {error.hint}", markup=False, highlight=False, soft_wrap=True)
+
+
+if __name__ == "__main__":
+    main()
