@@ -37,7 +37,7 @@ def test_a_full_collection_is_read() -> None:
             design="seven_eighths",
             alloy="gold",
             view="facial",
-        )  # fmt: skip
+        )
     )
     assert marks.tooth is not None and marks.tooth.universal == "3"
     outline = marks.first("facial_surface")
