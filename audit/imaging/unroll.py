@@ -1,0 +1,103 @@
+"""The margin unrolled: a band along the trace, straightened, with its states and a scale in mm beneath it."""
+
+from __future__ import annotations
+
+import math
+
+import cv2
+import numpy as np
+
+from audit.core.picture import PENS, Picture
+from audit.imaging.draw import Layer, grey_to_display, jpeg_bytes
+from audit.imaging.overlay import Marks, display_mm_per_px, length_along_mm
+from audit.imaging.sample import band_coordinates, crop, sample
+
+__all__ = ["margin_length_mm", "unrolled_margin"]
+
+BAND_PX_PER_MM = 60.0
+_HALF_WIDTH_MM = 0.8
+_SMOOTH_MM = 0.6
+_PAD_PX, _STATES_PX, _AXIS_PX = 14, 26, 40
+_PAPER = (250, 250, 248)
+_INK = (40, 44, 48)
+
+
+def margin_length_mm(marks: Marks) -> float:
+    """Length of the first margin trace, mm; 0 where there is none or no scale."""
+    trace = marks.annotations.first("margin")
+    if trace is None or trace.geometry is None or marks.calibration is None:
+        return 0.0
+    return float(length_along_mm(trace.xy, marks.calibration)[-1])
+
+
+def unrolled_margin(pixels: np.ndarray, marks: Marks, axis_mm: float, *, view: str, on: str, caption: str) -> Picture | None:
+    """The first margin trace as a straight strip.
+
+    Parameters
+    ----------
+    pixels : ndarray, shape (height, width) or (height, width, 3)
+        The original; sampled along the trace, 0.8 mm to either side, never warped as a whole.
+    marks : Marks
+        With calibration and, for the states, segments.
+    axis_mm : float
+        Length of the axis, the same for every strip that stands above another.
+    view, on, caption : str
+        For the `Picture`.
+
+    Returns
+    -------
+    Picture or None
+        ``None`` without a trace or without a scale.
+
+    Notes
+    -----
+    Zero is where the trace begins on that photo: strips of different visits are not registered to one another.
+    """
+    length_mm = margin_length_mm(marks)
+    if length_mm == 0.0:
+        return None
+    band = _band(pixels, marks, length_mm)
+    width = math.ceil(axis_mm * BAND_PX_PER_MM) + 2 * _PAD_PX
+    height = band.shape[0] + _STATES_PX + _AXIS_PX
+    canvas = np.full((height, width, 3), _PAPER, np.uint8)
+    canvas[: band.shape[0], _PAD_PX : _PAD_PX + band.shape[1]] = band[:, : width - _PAD_PX]
+    _draw_axis(canvas, band.shape[0] + _STATES_PX, axis_mm)
+    layer = Layer(width, height)
+    middle = band.shape[0] + _STATES_PX / 2
+    for segment in marks.segments:
+        ends = [_PAD_PX + BAND_PX_PER_MM * min(position, length_mm) for position in (segment.start_mm, segment.end_mm)]
+        layer.line(np.array([[ends[0], middle], [ends[1], middle]]), PENS[segment.state])
+    states = ", ".join(f"{s.state} {s.start_mm:.1f} to {s.end_mm:.1f} mm" for s in marks.segments if s.state != "continuous")
+    alt = f"{caption}; margin unrolled over {length_mm:.1f} mm; {states or 'continuous where assessed'}"
+    return Picture(jpeg_bytes(layer.over(canvas), 82), None, width, height, BAND_PX_PER_MM, view, on, caption, alt)
+
+
+def _band(pixels: np.ndarray, marks: Marks, length_mm: float) -> np.ndarray:
+    trace, calibration = marks.annotations.first("margin"), marks.calibration
+    if trace is None or calibration is None:
+        raise ValueError("a band needs a trace and a scale")
+    xy = trace.xy
+    running = length_along_mm(xy, calibration)
+    at = np.arange(round(length_mm * BAND_PX_PER_MM)) / BAND_PX_PER_MM
+    line = np.stack([np.interp(at, running, xy[:, k]) for k in (0, 1)], axis=1)
+    px_per_mm = 1.0 / display_mm_per_px(calibration)
+    step = px_per_mm / BAND_PX_PER_MM
+    grid = band_coordinates(line, _HALF_WIDTH_MM * px_per_mm, step, _SMOOTH_MM * px_per_mm)
+    part, origin = crop(pixels, grid, 6.0)
+    shown = grey_to_display(part)
+    if step > 1.0:
+        shown = cv2.GaussianBlur(np.ascontiguousarray(shown), (0, 0), 0.45 * math.sqrt(step**2 - 1))
+    band = np.swapaxes(sample(shown, grid - origin), 0, 1)
+    return np.asarray(np.nan_to_num(np.clip(band, 0, 255), nan=200.0), dtype=np.uint8)
+
+
+def _draw_axis(canvas: np.ndarray, top: int, axis_mm: float) -> None:
+    font = cv2.FontFace("sans")
+    cv2.line(canvas, (_PAD_PX, top), (round(_PAD_PX + axis_mm * BAND_PX_PER_MM), top), _INK, 1)
+    for mm in range(math.floor(axis_mm) + 1):
+        x = round(_PAD_PX + mm * BAND_PX_PER_MM)
+        labelled = mm % 5 == 0
+        cv2.line(canvas, (x, top), (x, top + (10 if labelled else 5)), _INK, 1)
+        if labelled:
+            words = f"{mm} mm" if mm else "0"
+            cv2.putText(canvas, words, (max(x - (6 if mm == 0 else 20), 2), top + 32), _INK, font, 20, 500)
