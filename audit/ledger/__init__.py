@@ -1,1 +1,1 @@
-"""Append-only storage."""
+"""Append-only storage of what was recorded and measured."""
