@@ -1,0 +1,144 @@
+"""Measures how far a restoration margin stands from the gingival margin, as projected in this photo.
+
+Notes
+-----
+Every point of the traced margin looks at its nearest point of the gingival line. It faces the gingiva
+if that point is not an end of the line and if no other part of the margin is markedly nearer to it.
+The reading is the mean of the distances over the facing part, weighted by its length.
+
+Sign: positive where the margin is supragingival, on the tooth's side of the gingival line. A margin
+below the gingiva is not seen, so the side on which most of the facing margin lies is the tooth's; a
+margin that crosses the line is counted negative beyond it and flagged ``partly_subgingival``. The
+distance is projected: along the surface of a tooth inclined by s to the picture it is 1/cos(s) longer.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from shapely.geometry import LineString, Point
+
+from audit.core.annotations import Annotations
+from audit.core.quantity import Quantity, source
+from audit.core.records import Calibration, Photo, Reading, Refusal
+from audit.imaging.sample import arc_length_px, resample_polyline
+
+__all__ = ["measure_gingiva"]
+
+MEASURAND = "margin_to_gingiva"
+METHOD = "margin_to_gingiva@1"
+U_TRACE_PX = 2.0
+"""How far a hand trace lies off, and over which length it does so in one direction; common practice, no published source."""
+TRACE_CORRELATION_PX = 25.0
+U_READER_PX = 1.0
+"""Where a reader sets the edge of a soft, shining gingiva, the same along the whole line; common practice, no published source."""
+U_POSE = 0.03
+SHORTEST_MM = 0.5
+_MARKEDLY = 1.25
+
+
+@dataclass(frozen=True)
+class _Facing:
+    """Distances of the facing part of the margin: shape (n,) in px, signed; the vectors; and its length in px."""
+
+    distance_px: np.ndarray
+    vector: np.ndarray
+    margin_xy: np.ndarray
+    gingiva_xy: np.ndarray
+    length_px: float
+
+
+def measure_gingiva(
+    pixels: np.ndarray, photo: Photo, calibration: Calibration | None, annotations: Annotations,
+) -> tuple[list[Reading], list[Refusal]]:  # fmt: skip
+    """Distance from the gingival margin to the restoration margin.
+
+    Parameters
+    ----------
+    pixels : ndarray
+        Not looked at: both lines are the reader's.
+    photo : Photo
+    calibration : Calibration or None
+    annotations : Annotations
+        Features of role ``margin`` and ``gingival_margin``; none of the latter gives nothing.
+    """
+    margins = [f.xy for f in annotations.all("margin") if f.geometry is not None]
+    gingivae = [f for f in annotations.all("gingival_margin")]
+    if not gingivae:
+        return [], []
+    refusal = _refusal(margins, gingivae[0].geometry is not None, calibration)
+    if refusal is not None or calibration is None:
+        return [], [refusal] if refusal is not None else []
+    faces = _facing(margins, gingivae[0].xy)
+    if faces is None or faces.length_px * calibration.mm_per_px.value < SHORTEST_MM:
+        return [], [Refusal(MEASURAND, "does_not_face", f"margin must face the gingival line over {SHORTEST_MM} mm; got less.",
+                            "Trace the margin and the gingival line beside each other.")]  # fmt: skip
+    return [_reading(faces, photo, calibration, annotations.reader or photo.identity)], []
+
+
+def _refusal(margins: list[np.ndarray], line_drawn: bool, calibration: Calibration | None) -> Refusal | None:
+    if not line_drawn:
+        return Refusal(MEASURAND, "no_gingival_margin", "gingival_margin must be traced; got a feature without a line.",
+                       "Trace the gingival margin on the photo.")  # fmt: skip
+    if not margins:
+        return Refusal(MEASURAND, "no_margin", "margin must be traced beside the gingival margin; got none.", "Trace the margin too.")
+    if calibration is None:
+        return Refusal(MEASURAND, "no_reference", "margin_to_gingiva must have a reference in the same photo; got none.",
+                       "Put a rule, a probe or a bur shank beside the tooth, or give a known length of this tooth.")  # fmt: skip
+    return None
+
+
+def _facing(margins: list[np.ndarray], gingiva_xy: np.ndarray) -> _Facing | None:
+    """The part of the margins that faces the gingival line, None where nothing does."""
+    gingiva = LineString(gingiva_xy)
+    lines = [LineString(xy) for xy in margins]
+    points = np.concatenate([resample_polyline(xy, 1.0) for xy in margins])
+    at = np.array([gingiva.project(Point(p)) for p in points])
+    nearest = np.array([gingiva.interpolate(a).coords[0] for a in at])
+    vector = points - nearest
+    distance = np.hypot(vector[:, 0], vector[:, 1])
+    least = np.array([min(line.distance(Point(q)) for line in lines) for q in nearest])
+    inside = (at > 1e-6) & (at < gingiva.length - 1e-6)
+    facing = inside & (distance <= _MARKEDLY * least + 2.0)
+    if facing.sum() < 2:
+        return None
+    side = _side(gingiva_xy, at, vector)
+    tooth = 1.0 if side[facing].sum() >= 0 else -1.0
+    signed = distance * np.where(side == 0, 1.0, side * tooth)
+    step = sum(float(arc_length_px(xy)[-1]) for xy in margins) / len(points)
+    return _Facing(signed[facing], vector[facing], points[facing], nearest[facing], step * float(facing.sum()))
+
+
+def _side(line: np.ndarray, at: np.ndarray, vector: np.ndarray) -> np.ndarray:
+    """Side of the line on which each vector from it points: 1 right, -1 left, 0 on it."""
+    length = arc_length_px(line)
+    ahead, behind = np.minimum(at + 1.0, length[-1]), np.maximum(at - 1.0, 0.0)
+    tangent = np.stack([np.interp(ahead, length, line[:, k]) - np.interp(behind, length, line[:, k]) for k in (0, 1)], axis=1)
+    return np.asarray(np.sign(tangent[:, 0] * vector[:, 1] - tangent[:, 1] * vector[:, 0]))
+
+
+def _reading(faces: _Facing, photo: Photo, calibration: Calibration, reader: str) -> Reading:
+    long = np.abs(faces.distance_px) > 0.5
+    angle = np.arctan2(faces.vector[:, 1], faces.vector[:, 0])
+    double = np.exp(2j * angle[long]).mean() if long.any() else 1.0
+    direction = float(np.degrees(np.angle(double) / 2) % 180.0)
+    turn = angle - np.radians(calibration.direction_deg)
+    scale = np.hypot(np.cos(turn) * calibration.mm_per_px.value, np.sin(turn) * calibration.mm_per_px_across.value)
+    distance_mm = faces.distance_px * scale
+    value = float(distance_mm.mean())
+    mm_per_px = float(scale.mean())
+    stretches = max(1.0, faces.length_px / TRACE_CORRELATION_PX)
+    parts = {name: part * value for name, part in calibration.scale(direction).relative_parts.items()}
+    parts[source("trace", f"{reader}/{photo.identity}")] = U_TRACE_PX * mm_per_px * (2.0 / stretches) ** 0.5
+    parts[source("boundary", photo.identity)] = U_READER_PX * mm_per_px
+    parts[source("pose", photo.identity)] = U_POSE * value
+    below = float((distance_mm < 0).mean())
+    flags = ("projected", "partly_subgingival") if below > 0 else ("projected",)
+    sparse = slice(None, None, max(1, len(distance_mm) // 60))
+    details = {
+        "least_mm": float(distance_mm.min()), "greatest_mm": float(distance_mm.max()), "share_subgingival": below,
+        "facing_mm": faces.length_px * mm_per_px, "profile_mm": [round(float(d), 3) for d in distance_mm[sparse]],
+        "margin_px": faces.margin_xy[sparse].round(1).tolist(), "gingiva_px": faces.gingiva_xy[sparse].round(1).tolist(),
+    }  # fmt: skip
+    return Reading.measured(MEASURAND, Quantity(value, "mm", parts), METHOD, flags=flags, details=details, non_negative=False)

@@ -1,0 +1,297 @@
+"""Turns judged stations into readings and segments: assessed length, continuous share, widest and mean opening.
+
+Notes
+-----
+The fraction is of the assessed length and holds at a stated threshold: stretches open by less than
+that count as continuous, because the photo could not have shown all of them. Two visits are compared
+at the coarser of their thresholds (`continuous_fraction_at`). Length that could not be assessed is
+counted once as continuous and once as open in `details`.
+
+The widest opening is the largest mean over 0.25 mm. The maximum of noisy values is too large: the
+excess is simulated from the covariance of the fit and taken off.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from functools import cached_property
+from typing import Any
+
+import numpy as np
+
+from audit.core.annotations import Feature
+from audit.core.quantity import Quantity, source
+from audit.core.records import Calibration, Photo, Reading, Segment
+from audit.measure.detection import CRITICAL, OPEN, STATE_NAMES, UNASSESSABLE, Detection, runs
+from audit.measure.stations import Stations
+
+__all__ = ["MARGIN_MEASURANDS", "Margin", "Trace", "continuous_fraction_at"]
+
+MARGIN_MEASURANDS = ("assessed_margin_length", "continuous_margin_fraction", "widest_marginal_opening", "mean_marginal_opening")
+METHOD = "margin_slot@1"
+THRESHOLDS_UM = (40.0, 50.0, 75.0, 100.0, 125.0, 150.0, 200.0, 250.0, 300.0, 400.0, 500.0)
+WIDEST_OVER_MM = 0.25
+U_TRACE_END_PX = 2.0
+U_POSE = 0.03
+"""Relative change of a projected opening by the direction of view where the slope of the surface is not known: 20
+degrees of slope, 5 degrees of camera; common practice, no published source."""
+_DRAWS = 400
+_SEED = 20240229
+
+
+@dataclass(frozen=True)
+class Trace:
+    """One traced margin: stations, what was detected, and mm per px along and across at each (1 without a reference)."""
+
+    feature: Feature
+    stations: Stations
+    found: Detection
+    along: np.ndarray
+    across: np.ndarray
+
+    @property
+    def length_px(self) -> np.ndarray:
+        """Length of margin that each station stands for, pixels."""
+        return np.abs(np.gradient(self.stations.position_px))
+
+
+class Margin:
+    """All traced margins of one photo; lengths in mm and openings in um, or all in px without a reference."""
+
+    def __init__(self, traces: tuple[Trace, ...], photo: Photo, calibration: Calibration | None, reader: str) -> None:
+        self.traces, self.photo, self.calibration, self.reader = traces, photo, calibration, reader
+        self.state = self._join(lambda t: t.found.state)
+        self.length = self._join(lambda t: t.length_px * t.along)
+        self.assessed = self.state != UNASSESSABLE
+        unit = 1000.0 if calibration is not None else 1.0
+        self.across = self._join(lambda t: t.across) * unit
+        self.opening = self._join(lambda t: t.found.opening_px) * self.across
+        self.limit = self._join(lambda t: t.found.limit_px) * self.across
+        self.resolved = self._join(lambda t: t.found.resolved)
+        self.lightest = max(t.found.lightest for t in traces)
+
+    def _join(self, part: Any) -> np.ndarray:
+        return np.concatenate([np.asarray(part(trace)) for trace in self.traces])
+
+    @cached_property
+    def draws(self) -> np.ndarray:
+        """Openings that the noise alone could have made of the estimated ones, shape (draws, n), unit of `opening`."""
+        rng = np.random.default_rng(_SEED)
+        noise = [_noise(rng, trace) for trace in self.traces]
+        return np.concatenate(noise, axis=1) * self.across
+
+    @cached_property
+    def systematic(self) -> np.ndarray:
+        """Model and tone error at each station, unit of `opening`."""
+        return self._join(lambda t: t.stations.u_systematic_px) * self.across
+
+    def segments(self) -> list[Segment]:
+        """Stretches of one state in mm; none without a reference."""
+        if self.calibration is None:
+            return []
+        out, start, first = [], 0.0, 0
+        for trace in self.traces:
+            for a, b, kind in runs(trace.found.state):
+                end = start + float(self.length[first + a : first + b].sum())
+                gap = self._mean_opening(np.arange(first + a, first + b)) if kind == OPEN else None
+                out.append(Segment(start, end, STATE_NAMES[kind], gap))  # type: ignore[arg-type]
+                start = end
+            first += len(trace.found.state)
+        return out
+
+    def _mean_opening(self, index: np.ndarray) -> Quantity | None:
+        """Mean opening of some stations; None where its width is not resolved."""
+        if not self.resolved[index].mean() > 0.5:
+            return None
+        return self._opening(float(self.opening[index].mean()), index)
+
+    def _opening(self, value: float, index: np.ndarray) -> Quantity:
+        """An opening averaged over stations `index`, with its parts by source, um."""
+        photo = self.photo.identity
+        weight = self.across[index]
+        blur = self._join(lambda t: t.stations.u_blur_px)[index] * weight
+        total = float(self.draws[:, index].mean(axis=1).std())
+        parts = {
+            source("noise", photo): float(np.sqrt(max(total**2 - blur.mean() ** 2, 0.04 * total**2))),
+            source("blur", photo): float(blur.mean()),
+            source("model", photo): float((self._join(lambda t: t.stations.u_model_px)[index] * weight).mean()),
+            source("tone", photo): float((self._join(lambda t: t.stations.u_tone_px)[index] * weight).mean()),
+            source("pose", photo): U_POSE * value,
+        }
+        if self.calibration is not None:
+            scale = self.calibration.scale(self._direction(index))
+            for name, part in scale.relative_parts.items():
+                parts[name] = parts.get(name, 0.0) + part * value
+        return Quantity(value, "um", parts)
+
+    def _direction(self, index: np.ndarray) -> float:
+        """Direction across the margin, degrees, of the mean of stations `index`."""
+        normal = self._join(lambda t: t.stations.normal)[index]
+        double = np.exp(2j * np.arctan2(normal[:, 1], normal[:, 0])).mean()
+        return float(np.degrees(np.angle(double) / 2) % 180.0)
+
+    def readings(self) -> list[Reading]:
+        """The readings that this photo allows."""
+        if self.calibration is None:
+            return [self._fraction()]
+        return [self._length(), self._fraction(), self._widest(), self._mean()]
+
+    def _length(self) -> Reading:
+        value = float(self.length[self.assessed].sum())
+        index = np.flatnonzero(self.assessed)
+        calibration = self.calibration
+        if calibration is None:
+            raise ValueError("length needs a calibration")
+        scale = calibration.scale(self._direction(index) + 90.0)
+        parts = {name: part * value for name, part in scale.relative_parts.items()}
+        ends = 2 * sum(len(runs(trace.found.state == UNASSESSABLE)) for trace in self.traces)
+        parts[source("trace", f"{self.reader}/{self.photo.identity}")] = U_TRACE_END_PX * scale.value * ends**0.5
+        surfaces = sorted({str(t.feature.properties.get("surface", "not stated")) for t in self.traces})
+        details = {"surfaces": surfaces, "traced_mm": float(self.length.sum()), "unassessable": self._reasons(), "line": self._line()}
+        return Reading.measured("assessed_margin_length", Quantity(value, "mm", parts), METHOD, flags=self._flags(), details=details)
+
+    def _threshold(self) -> float:
+        """Smallest rung that 95 % of the assessed margin could have shown."""
+        limit = float(np.quantile(self.limit[self.assessed], 0.95))
+        if self.calibration is None:
+            return float(np.ceil(limit))
+        return next((rung for rung in THRESHOLDS_UM if rung >= limit), THRESHOLDS_UM[-1])
+
+    def _fraction(self) -> Reading:
+        threshold = self._threshold()
+        stations = self._table()
+        value = continuous_fraction_at({"stations": stations}, threshold)
+        length = self.length[self.assessed]
+        opened = self._opened(threshold)
+        rng = np.random.default_rng(_SEED)
+        common = rng.normal(size=(_DRAWS, 1)) * self.systematic
+        drawn = (self.opening + self.draws + common > threshold) & (self.state == OPEN)
+        spread = (drawn[:, self.assessed] * length).sum(axis=1) / length.sum()
+        edges = max(1, len(runs(opened.astype(int))) - 1)
+        photo = self.photo.identity
+        parts = {
+            source("noise", photo): float(spread.std()),
+            source("boundary", photo): float(np.median(length)) / 12**0.5 * edges**0.5 / float(length.sum()),
+        }
+        total, open_length = float(self.length.sum()), float(self.length[opened].sum())
+        blind = total - float(length.sum())
+        details = {
+            "threshold": threshold, "threshold_unit": "um" if self.calibration is not None else "px", "stations": stations,
+            "if_unassessed_continuous": 1.0 - open_length / total, "if_unassessed_open": 1.0 - (open_length + blind) / total,
+            "limit_median": float(np.median(self.limit[self.assessed])),
+        }  # fmt: skip
+        quantity = Quantity(value, "1", parts)
+        low, high = quantity.interval()
+        flags = (*self._flags(), *(() if self.calibration is not None else ("threshold_in_px",)))
+        return Reading(
+            "continuous_margin_fraction", "1", "measured", quantity, (max(0.0, low), min(1.0, high)), METHOD, quantity, flags, details
+        )
+
+    def _opened(self, threshold: float) -> np.ndarray:
+        return np.asarray((self.state == OPEN) & (self.opening > threshold))
+
+    def _widest(self) -> Reading:
+        index, size = np.flatnonzero(self.assessed), self._window_size()
+        windows = _windows(index, size)
+        means = self.opening[windows].mean(axis=1)
+        noisy = (self.opening + self.draws)[:, windows].mean(axis=2)
+        excess = float(noisy.max(axis=1).mean() - means.max())
+        best = windows[int(means.argmax())]
+        signed = self._opening(float(means.max()) - excess, best)
+        details = {"site_px": self._line_of(best), "over_mm": WIDEST_OVER_MM, "excess_um": excess}
+        is_open = (self.state[best] == OPEN).mean() > 0.5
+        u_window = np.hypot(noisy.std(axis=0), self.systematic[windows].mean(axis=1))
+        limit = float((np.maximum(means, 0.0) + 1.645 * u_window).max()) / (1.0 - self.lightest) * (1.0 - self._usual_level())
+        return self._judged("widest_marginal_opening", signed, best, is_open, limit, details)
+
+    def _mean(self) -> Reading:
+        usable = self.assessed & ((self.state == OPEN) | (self.state == 0))
+        index = np.flatnonzero(usable if usable.any() else self.assessed)
+        weight = self.length[index] / self.length[index].sum()
+        signed = self._opening(float((weight * self.opening[index]).sum()), index)
+        seen = self.opening[index] * (self.state[index] == OPEN)
+        is_open = signed.value > CRITICAL / 1.5 * signed.u and bool((self.state[index] == OPEN).any())
+        limit = (max(signed.value, 0.0) + 1.645 * signed.u) / (1.0 - self.lightest) * (1.0 - self._usual_level())
+        mostly = seen[self.resolved[index]].sum() > 0.5 * max(seen.sum(), 1e-9)
+        sites = index[self.resolved[index]] if mostly else index
+        return self._judged("mean_marginal_opening", signed, sites, is_open, limit, {"length_mm": float(self.length[index].sum())})
+
+    def _judged(self, name: str, signed: Quantity, sites: np.ndarray, is_open: bool, limit: float, details: Mapping[str, Any]) -> Reading:
+        """Measured where resolved, detected where a slot is there, else below detection."""
+        flags = (*self._flags(), "projected")
+        if not is_open:
+            return Reading(name, "um", "below_detection", None, (0.0, limit), METHOD, signed, flags, details)
+        if self.resolved[sites].mean() > 0.5:
+            return Reading.measured(name, signed, METHOD, flags=flags, details=details)
+        black = signed.scaled(1.0 - self._usual_level())
+        low, high = black.interval()
+        interval = (max(0.0, low), high / (1.0 - self.lightest))
+        return Reading(name, "um", "detected", None, interval, METHOD, signed, flags, details)
+
+    def _usual_level(self) -> float:
+        return float(np.median([trace.found.usual for trace in self.traces]))
+
+    def _window_size(self) -> int:
+        return max(1, min(int(self.assessed.sum()), round(WIDEST_OVER_MM / float(np.median(self.length)))))
+
+    def _flags(self) -> tuple[str, ...]:
+        flags = ["part_of_margin_unassessable"] if not self.assessed.all() else []
+        return tuple(flags)
+
+    def _reasons(self) -> dict[str, float]:
+        out: dict[str, float] = {}
+        words = [word for trace in self.traces for word in trace.found.why]
+        for word, length in zip(words, self.length, strict=True):
+            if word:
+                out[word] = out.get(word, 0.0) + float(length)
+        return out
+
+    def _line(self) -> list[list[list[float]]]:
+        return [[[round(float(x), 1), round(float(y), 1)] for x, y in trace.stations.xy] for trace in self.traces]
+
+    def _line_of(self, index: np.ndarray) -> list[list[float]]:
+        return [[round(float(x), 1), round(float(y), 1)] for x, y in self._join(lambda t: t.stations.xy)[index]]
+
+    def _table(self) -> list[dict[str, Any]]:
+        """Every station, for display and for another threshold."""
+        names = [STATE_NAMES[kind] for kind in self.state]
+        rows = zip(self.length, names, self.opening, self.draws.std(axis=0), self.limit, strict=True)
+        return [
+            {"length": float(a), "state": b, "opening": round(float(c), 2), "u": round(float(d), 2), "limit": round(float(e), 2)}
+            for a, b, c, d, e in rows
+        ]  # fmt: skip
+
+
+def continuous_fraction_at(details: Mapping[str, Any], threshold: float) -> float:
+    """Share of the assessed margin that is continuous at another threshold, from a stored reading's details.
+
+    Parameters
+    ----------
+    details : mapping
+        Of a ``continuous_margin_fraction`` reading.
+    threshold : float
+        In the unit of the reading's threshold; two visits are compared at the coarser of theirs.
+    """
+    assessed = [row for row in details["stations"] if row["state"] != "unassessable"]
+    opened = sum(row["length"] for row in assessed if row["state"] == "open" and row["opening"] > threshold)
+    return 1.0 - opened / sum(row["length"] for row in assessed)
+
+
+def _noise(rng: np.random.Generator, trace: Trace) -> np.ndarray:
+    """Draws of the noise of the openings of one trace, shape (draws, n), pixels."""
+    s, found = trace.stations, trace.found
+    n = len(s.width_px)
+    sd = np.sqrt(np.diag(s.width_covariance))
+    correlation = s.width_covariance / np.outer(sd, sd)
+    values, vectors = np.linalg.eigh(correlation)
+    joint = rng.normal(size=(_DRAWS, n)) @ (vectors * np.sqrt(np.maximum(values, 0.0))).T
+    alone = rng.normal(size=(_DRAWS, n))
+    return np.asarray(np.where(found.resolved, joint, alone) * found.u_opening_px)
+
+
+def _windows(index: np.ndarray, size: int) -> np.ndarray:
+    """Every `size` assessed stations that follow one another, shape (k, size)."""
+    rows = np.lib.stride_tricks.sliding_window_view(index, size)
+    close = rows[:, -1] - rows[:, 0] < size + 1
+    return np.asarray(rows[close] if close.any() else rows)
