@@ -1,0 +1,191 @@
+"""A report as data: the record, its series and its pictures, and the digest that page one shows."""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import pandas as pd
+
+from audit import __version__
+from audit.core.outcome import ToothRecord, VisitRecord
+from audit.core.picture import Picture
+from audit.core.vocabulary import NOT_EXAMINED
+from audit.report import tables
+from audit.report.words import design_words, finding_value, finding_words, is_sound, measurand_words, plain, tooth_words
+
+__all__ = [
+    "FindingLine", "FindingMatrix", "FirstPage", "IndexRow", "RefusalGroup", "Report", "finding_matrix", "first_page", "index_row",
+    "make_report", "refusal_groups",
+]  # fmt: skip
+
+
+@dataclass(frozen=True)
+class Report:
+    """Everything that a recall report of one restoration shows.
+
+    Parameters
+    ----------
+    record : ToothRecord
+    series : DataFrame
+        As made by `audit.report.tables.series`.
+    tiles, margins : tuple of Picture
+        Photo strip and unrolled margins, in order of visits.
+    generated_on : str
+        ISO 8601 date.
+    software : str
+        Version of this program.
+    """
+
+    record: ToothRecord
+    series: pd.DataFrame
+    tiles: tuple[Picture, ...] = ()
+    margins: tuple[Picture, ...] = ()
+    generated_on: str = ""
+    software: str = __version__
+
+
+def make_report(record: ToothRecord, *, tiles: Sequence[Picture] = (), margins: Sequence[Picture] = (), generated_on: str = "") -> Report:
+    """A report from a record and its pictures."""
+    return Report(record, tables.series(record), tuple(tiles), tuple(margins), generated_on)
+
+
+@dataclass(frozen=True)
+class FindingLine:
+    """One finding or grade in words; `sound` is false where the answer is not the first of its list."""
+
+    subject: str
+    surface: str
+    answer: str
+    sound: bool
+
+
+@dataclass(frozen=True)
+class FirstPage:
+    """What a reader takes in within 30 seconds.
+
+    Parameters
+    ----------
+    last_visit : VisitRecord or None
+        The latest visit at which the tooth was examined or photographed.
+    findings : tuple of FindingLine
+        Of that visit, the answers that are not sound first.
+    grades : tuple of FindingLine
+    not_examined : tuple of str
+        Subjects that the examiner marked so.
+    changed, unchanged, cannot_tell : tuple of str
+        Sentences of the record's changes, by verdict.
+    """
+
+    last_visit: VisitRecord | None
+    findings: tuple[FindingLine, ...]
+    grades: tuple[FindingLine, ...]
+    not_examined: tuple[str, ...]
+    changed: tuple[str, ...]
+    unchanged: tuple[str, ...]
+    cannot_tell: tuple[str, ...]
+
+
+def first_page(record: ToothRecord) -> FirstPage:
+    """The digest of page one; it sorts the record's own sentences and makes none."""
+    last = max(record.visits, key=lambda v: v.visit.on, default=None)
+    found = () if last is None else last.findings
+    lines = [
+        FindingLine(finding_words(f.finding), f.surface, finding_value(f.finding, f.value), is_sound(f.finding, f.value))
+        for f in found
+        if f.value != NOT_EXAMINED
+    ]
+    grades = () if last is None else last.grades
+    by_verdict = {
+        verdict: tuple(change.sentence for change in record.changes if change.verdict == verdict)
+        for verdict in ("changed", "no_change_distinguishable", "cannot_tell")
+    }
+    return FirstPage(
+        last,
+        tuple(sorted(lines, key=lambda line: line.sound)),
+        tuple(FindingLine(f"{g.system}, {plain(g.criterion)}", "", plain(g.grade) + _seen(g.seen_before), True) for g in grades),
+        tuple(" ".join(filter(None, (finding_words(f.finding), f.surface))) for f in found if f.value == NOT_EXAMINED),
+        by_verdict["changed"], by_verdict["no_change_distinguishable"], by_verdict["cannot_tell"],
+    )  # fmt: skip
+
+
+@dataclass(frozen=True)
+class RefusalGroup:
+    """Refusals of one code: how many, which measurands, one reason and hint of each wording, and where."""
+
+    code: str
+    count: int
+    measurands: tuple[str, ...]
+    reasons: tuple[tuple[str, str], ...]
+    visits: tuple[str, ...]
+
+
+def refusal_groups(record: ToothRecord) -> tuple[RefusalGroup, ...]:
+    """Refusals counted by code, the most frequent first."""
+    table = tables.refusals(record)
+    counts = Counter(table["code"])
+    groups = []
+    for code, count in sorted(counts.items(), key=lambda item: (-item[1], item[0])):
+        rows = table[table["code"] == code]
+        wordings = dict.fromkeys(zip(rows["reason"], rows["hint"], strict=True))
+        where = dict.fromkeys(f"{on}, {view}" for on, view in zip(rows["on"], rows["view"], strict=True))
+        measurands = dict.fromkeys(measurand_words(name) for name in rows["measurand"])
+        groups.append(RefusalGroup(code, count, tuple(measurands), tuple(wordings), tuple(where)))
+    return tuple(groups)
+
+
+@dataclass(frozen=True)
+class FindingMatrix:
+    """Findings and grades of all visits: one column a visit, one row a subject; ``None`` where nothing is on record."""
+
+    visits: tuple[VisitRecord, ...]
+    rows: tuple[tuple[str, tuple[FindingLine | None, ...]], ...]
+
+
+def finding_matrix(record: ToothRecord) -> FindingMatrix:
+    """Findings and grades side by side."""
+    visits = tuple(visit for visit in record.visits if visit.findings or visit.grades)
+    cells: dict[str, dict[int, FindingLine]] = {}
+    for column, visit in enumerate(visits):
+        for f in visit.findings:
+            subject = ", ".join(filter(None, (finding_words(f.finding), f.surface)))
+            line = FindingLine(subject, f.surface, finding_value(f.finding, f.value), is_sound(f.finding, f.value))
+            cells.setdefault(subject, {})[column] = line
+        for g in visit.grades:
+            subject = f"{g.system}, {plain(g.criterion)}"
+            cells.setdefault(subject, {})[column] = FindingLine(subject, "", plain(g.grade) + _seen(g.seen_before), True)
+    rows = tuple((subject, tuple(row.get(column) for column in range(len(visits)))) for subject, row in cells.items())
+    return FindingMatrix(visits, rows)
+
+
+@dataclass(frozen=True)
+class IndexRow:
+    """One restoration in the club's list."""
+
+    code: str
+    tooth: str
+    design: str
+    alloy: str
+    member: str
+    last_visit: str
+    status: str
+    status_sentence: str
+    attention: tuple[str, ...]
+    next_due: str
+    next_sentence: str
+    href: str = ""
+
+
+def index_row(record: ToothRecord, href: str = "") -> IndexRow:
+    """The row of one record, with the address of its report."""
+    restoration = record.restoration
+    return IndexRow(
+        restoration.code, tooth_words(restoration), design_words(restoration.design), restoration.alloy,
+        restoration.code.partition("-")[0], max((v.visit.on for v in record.visits), default=""), record.status.word,
+        record.status.sentence, record.attention, record.next_recall.due_on or "", record.next_recall.sentence, href,
+    )  # fmt: skip
+
+
+def _seen(seen_before: bool) -> str:
+    return " (given after measurements were seen)" if seen_before else ""

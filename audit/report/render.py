@@ -1,0 +1,151 @@
+"""A report as one self-contained HTML page: styles, charts and pictures inside, nothing fetched."""
+
+from __future__ import annotations
+
+import base64
+import json
+import re
+from collections.abc import Mapping, Sequence
+from functools import cache
+from html import escape
+
+import jinja2
+import vl_convert
+
+from audit import __version__
+from audit.core.picture import PENS, Pen
+from audit.report import words
+from audit.report.cautions import CAUTIONS, HOW_TO_READ
+from audit.report.charts import Chart, charts
+from audit.report.document import IndexRow, Report, finding_matrix, first_page, refusal_groups
+from audit.report.limits import DIFFERENT_METHOD, LIMITS
+
+__all__ = ["chart_svg", "index_html", "tooth_html"]
+
+
+def tooth_html(report: Report) -> str:
+    """The recall report of one restoration.
+
+    Notes
+    -----
+    Everything that came from a file or a person is escaped by the template; pictures are data addresses.
+    """
+    drawn = charts(report)
+    views = dict.fromkeys(tile.view for tile in report.tiles)
+    return _page("tooth.html").render(
+        report=report,
+        record=report.record,
+        first=first_page(report.record),
+        matrix=finding_matrix(report.record),
+        charts=[chart_svg(chart, f"c{number}") for number, chart in enumerate(drawn)],
+        limits=[one for one in LIMITS if one.measurand in set(report.series["measurand"])],
+        different_method=DIFFERENT_METHOD,
+        strips=[(view, [tile for tile in report.tiles if tile.view == view]) for view in views],
+        readings=report.series.to_dict("records"),
+        refusals=refusal_groups(report.record),
+        methods=_methods(report),
+        pens_used=_pens_used(report),
+        cautions=CAUTIONS,
+        how_to_read=HOW_TO_READ,
+    )
+
+
+def index_html(
+    rows: Sequence[IndexRow], counts: Mapping[str, int], refused: Sequence[str] = (), *, generated_on: str = "", title: str = "Recall audit"
+) -> str:
+    """The club's list of restorations.
+
+    Parameters
+    ----------
+    rows : sequence of IndexRow
+        Shown in this order.
+    counts : mapping of str to int
+        Refusals by code.
+    refused : sequence of str
+        One line for each file or table row that was not taken in, with its hint.
+    generated_on : str
+        ISO 8601 date.
+    title : str
+        Heading.
+    """
+    return _page("index.html").render(
+        rows=rows, counts=sorted(counts.items(), key=lambda item: (-item[1], item[0])), refused=refused, generated_on=generated_on,
+        title=title, software=__version__, cautions=CAUTIONS, tally=_tally(rows),
+    )  # fmt: skip
+
+
+def chart_svg(chart: Chart, prefix: str) -> str:
+    """A chart as inline SVG with a title for screen readers; `prefix` keeps its ids apart from those of its neighbours."""
+    svg = vl_convert.vegalite_to_svg(json.dumps(chart.spec))
+    svg = re.sub(r'\sxmlns(:\w+)?="[^"]*"', "", svg)
+    svg = re.sub(r'\bid="', f'id="{prefix}-', svg)
+    svg = re.sub(r"url\(#", f"url(#{prefix}-", svg)
+    head = f'<svg role="img" aria-labelledby="{prefix}-title {prefix}-desc" '
+    names = f'<title id="{prefix}-title">{escape(chart.title)}</title><desc id="{prefix}-desc">{escape(chart.alt)}</desc>'
+    svg = re.sub(r"^<svg ", head, svg, count=1)
+    return re.sub(r"^(<svg[^>]*>)", lambda found: found.group(1) + names, svg, count=1)
+
+
+@cache
+def _environment() -> jinja2.Environment:
+    environment = jinja2.Environment(
+        loader=jinja2.PackageLoader("audit.report"), autoescape=True, undefined=jinja2.StrictUndefined, trim_blocks=True, lstrip_blocks=True
+    )
+    environment.globals.update(
+        design_words=words.design_words, tooth_words=words.tooth_words, event_words=words.event_words, plain=words.plain,
+        finding_words=words.finding_words, finding_value=words.finding_value, measurand_words=words.measurand_words,
+        reading_words=words.reading_words, amount=words.amount, view_words=words.VIEW_WORDS, pens=PENS,
+        data_address=_data_address, pen_svg=_pen_svg,
+    )  # fmt: skip
+    return environment
+
+
+def _page(name: str) -> jinja2.Template:
+    return _environment().get_template(name)
+
+
+def _data_address(content: bytes, kind: str) -> str:
+    return f"data:image/{kind};base64,{base64.b64encode(content).decode('ascii')}"
+
+
+def _pen_svg(pen: Pen) -> str:
+    """A pen for the legend, drawn as it is drawn on the pictures."""
+    dash = f' stroke-dasharray="{" ".join(f"{d / 2:g}" for d in pen.dash)}"' if pen.dash else ""
+    heights = (5, 11) if pen.double else (8,)
+    colour = "#{:02x}{:02x}{:02x}".format(*pen.colour)
+    lines = "".join(
+        f'<line x1="2" x2="42" y1="{y}" y2="{y}" stroke="{ink}" stroke-width="{pen.width * 0.7 + extra:g}"{dash}/>'
+        for ink, extra in (("#20242a", 2.0), (colour, 0.0))
+        for y in heights
+    )
+    return f'<svg class="pen" viewBox="0 0 44 16" width="44" height="16" aria-hidden="true">{lines}</svg>'
+
+
+def _methods(report: Report) -> list[tuple[str, list[str]]]:
+    photos = [photo for visit in report.record.visits for photo in visit.photos]
+    used: dict[str, dict[str, None]] = {}
+    for photo in photos:
+        if photo.calibration is not None:
+            used.setdefault(photo.calibration.method, {})[f"scale from a {words.plain(photo.calibration.reference)}"] = None
+        for reading in photo.readings:
+            used.setdefault(reading.method, {})[words.measurand_words(reading.measurand)] = None
+    return [(method, list(subjects)) for method, subjects in sorted(used.items())]
+
+
+def _pens_used(report: Report) -> list[str]:
+    """Names of the pens that the pictures of this report were drawn with, in the order of the legend."""
+    used = set()
+    for visit in report.record.visits:
+        for photo in visit.photos:
+            features = (photo.annotations or {}).get("features", ())
+            roles = {feature["properties"]["role"] for feature in features if feature.get("geometry")}
+            used |= {"landmark"} if roles & {"alveolar_crest", "restoration_margin"} else set()
+            used |= {segment.state for segment in photo.segments} | (roles - ({"margin"} if photo.segments else set()))
+            used |= {"metal"} if any(reading.measurand.startswith("visible_metal") for reading in photo.readings) else set()
+            used |= {"reference"} if photo.calibration is not None and photo.calibration.evidence else set()
+    return [name for name in PENS if name in used]
+
+
+def _tally(rows: Sequence[IndexRow]) -> list[tuple[str, int]]:
+    order = ("attention", "event", "in_place", "ended")
+    return [(word, sum(row.status == word for row in rows)) for word in order if any(row.status == word for row in rows)]
