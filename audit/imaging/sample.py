@@ -10,7 +10,7 @@ import numpy as np
 
 from audit.imaging.colour import to_linear
 
-__all__ = ["arc_length_px", "band_coordinates", "crop", "resample_polyline", "sample", "sample_linear"]
+__all__ = ["arc_length_px", "band_coordinates", "crop", "look_up", "resample_polyline", "sample", "sample_linear"]
 
 
 def arc_length_px(xy: np.ndarray) -> np.ndarray:
@@ -92,6 +92,25 @@ def sample_linear(pixels: np.ndarray, xy: np.ndarray, cubic: bool = False) -> np
     """As `sample`, in linear light (0 to 1): the crop is linearised before it is interpolated."""
     part, origin = crop(pixels, xy, 3.0)
     return _remap(to_linear(part), xy - origin, cubic)
+
+
+def look_up(maps: np.ndarray, x: np.ndarray, y: np.ndarray) -> np.ndarray:
+    """Bilinear values of float maps at coordinates, the border repeated outside: for drawing, not for measuring.
+
+    Parameters
+    ----------
+    maps : ndarray of float32, shape (height, width) or (height, width, up to 4)
+    x, y : ndarray of float32, shape (m, n) or (n,), in map pixels
+
+    Returns
+    -------
+    ndarray of float32, shape of `x` (and channels)
+    """
+    rows = (lambda a: a) if x.ndim == 2 else (lambda a: np.pad(a, (0, -a.size % 1024)).reshape(-1, 1024))
+    values = np.asarray(cv2.remap(maps, rows(x), rows(y), cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE))
+    if x.ndim == 2:
+        return values
+    return values.reshape(-1, *maps.shape[2:])[: x.size]
 
 
 def _remap(part: np.ndarray, xy: np.ndarray, cubic: bool) -> np.ndarray:

@@ -1,4 +1,4 @@
-"""A drawn picture with its marks and its truth, and how it is written to files."""
+"""A drawn image with its truth and annotations, and how it is written to disk."""
 
 from __future__ import annotations
 
@@ -10,29 +10,29 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
-from PIL import Image
 
-from audit.imaging.dicom_write import write_dicom
+from audit.imaging.encode import encode_jpeg, encode_png
 
 __all__ = ["Scene", "write_scene"]
 
 
 @dataclass(frozen=True)
 class Scene:
-    """A picture whose lengths are known.
+    """A drawn image whose lengths, areas and openings are known.
 
     Parameters
     ----------
-    pixels : ndarray
-        uint8 (height, width, 3) sRGB; uint16 (height, width) for radiographs, the whole range, radiopaque bright.
+    pixels : ndarray of uint8, shape (height, width, 3); uint16, shape (height, width), for radiographs
+        As a reader of the file would find them.
     annotations : dict
-        GeoJSON FeatureCollection; `write_scene` adds the hash of the file.
+        GeoJSON FeatureCollection of the project's contract; ``sha256`` is filled when written.
     truth : dict
-        Schema 1; lengths in the units of `audit.core.vocabulary.MEASURANDS`.
+        Plain JSON types; see `audit.synthetic.truth`.
     exif : mapping
-        Tags by name: EXIF for a JPEG (``DateTimeOriginal``, ``FocalLength``, ``FNumber`` ...), DICOM keywords for a radiograph.
-    masks : mapping of str to ndarray of bool
-        For tests; never written.
+    masks : mapping of str to ndarray of bool, shape (height, width)
+        For tests only.
+    encoded : bytes or None
+        The JPEG file whose decoded twin `pixels` is.
     """
 
     pixels: np.ndarray
@@ -40,17 +40,29 @@ class Scene:
     truth: dict[str, Any]
     exif: Mapping[str, Any] = field(default_factory=dict)
     masks: Mapping[str, np.ndarray] = field(default_factory=dict)
+    encoded: bytes | None = None
 
 
 def write_scene(scene: Scene, path: str | Path) -> None:
-    """Write the picture (by suffix), ``<stem>.geojson`` and ``<stem>.truth.json`` beside it."""
+    """Write the image (by suffix), ``<stem>.geojson`` and ``<stem>.truth.json``.
+
+    Parameters
+    ----------
+    path : path ending in .jpg or .png
+        Parent folders must exist. PNG carries no EXIF.
+    """
     path = Path(path)
-    if path.suffix.lower() in (".dcm", ".dicom"):
-        write_dicom(path, scene.pixels, scene.exif)
-    elif scene.pixels.dtype == np.uint16:
-        Image.fromarray((scene.pixels >> 8).astype(np.uint8)).save(path)
+    if path.suffix.lower() in (".jpg", ".jpeg"):
+        data = scene.encoded or encode_jpeg(scene.pixels, 95, scene.exif)[0]
+    elif path.suffix.lower() == ".png":
+        data = encode_png(scene.pixels)
     else:
-        Image.fromarray(scene.pixels).save(path)
-    marks = {**scene.annotations, "sha256": hashlib.sha256(path.read_bytes()).hexdigest()}
-    path.with_suffix(".geojson").write_text(json.dumps(marks, indent=1), encoding="utf-8")
-    path.with_suffix(".truth.json").write_text(json.dumps(scene.truth, indent=1), encoding="utf-8")
+        raise ValueError(f"a scene must be written as .jpg or .png; got {path.suffix!r}")
+    path.write_bytes(data)
+    sha256 = hashlib.sha256(data).hexdigest()
+    _write(path.with_suffix(".geojson"), {**scene.annotations, "sha256": sha256})
+    _write(path.with_suffix(".truth.json"), {**scene.truth, "sha256": sha256})
+
+
+def _write(path: Path, data: Mapping[str, Any]) -> None:
+    path.write_text(json.dumps(data, indent=1) + "\n", encoding="utf-8")

@@ -1,0 +1,35 @@
+"""The annotations a careful hand would make on a drawn photo."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+
+from audit.imaging.sample import resample_polyline
+
+__all__ = ["feature", "hand_line", "hand_polygon"]
+
+
+def feature(role: str, geometry: dict[str, Any] | None, **properties: Any) -> dict[str, Any]:
+    """One GeoJSON feature; properties of ``None`` are left out."""
+    kept = {name: value for name, value in properties.items() if value is not None}
+    return {"type": "Feature", "geometry": geometry, "properties": {"role": role, **kept}}
+
+
+def hand_line(xy: np.ndarray, step_px: float, hand_px: float, rng: np.random.Generator, size_px: tuple[int, int]) -> dict[str, Any]:
+    """A LineString traced along `xy` with a click every `step_px`, each off by `hand_px` (standard deviation)."""
+    clicks = resample_polyline(xy, step_px)
+    return {"type": "LineString", "coordinates": _points(clicks + hand_px * rng.standard_normal(clicks.shape), size_px)}
+
+
+def hand_polygon(xy: np.ndarray, step_px: float, hand_px: float, rng: np.random.Generator, size_px: tuple[int, int]) -> dict[str, Any]:
+    """A Polygon traced round the closed line `xy`."""
+    clicks = resample_polyline(xy, step_px)[:-1]
+    ring = _points(clicks + hand_px * rng.standard_normal(clicks.shape), size_px)
+    return {"type": "Polygon", "coordinates": [[*ring, ring[0]]]}
+
+
+def _points(xy: np.ndarray, size_px: tuple[int, int]) -> list[list[float]]:
+    inside = np.clip(xy, 0.0, np.array(size_px) - 1.0)
+    return [[round(float(a), 3), round(float(b), 3)] for a, b in inside]

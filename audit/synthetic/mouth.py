@@ -1,0 +1,123 @@
+"""Photographs of a mouth with a restoration whose every dimension is known."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+
+from audit.imaging.encode import encode_jpeg
+from audit.imaging.smooth import outline
+from audit.synthetic.camera import Camera, aim_camera, object_distance_mm
+from audit.synthetic.facial import Stage, build_facial
+from audit.synthetic.marks import feature, hand_line, hand_polygon
+from audit.synthetic.optics import blur_sigma_px, develop, magnification, through_lens
+from audit.synthetic.reference import hold
+from audit.synthetic.render import draw, survey
+from audit.synthetic.scene import Scene
+from audit.synthetic.spec import Mouth, Opening, Shot
+from audit.synthetic.truth import Seen, margin_truth, metal_truth, visible_run
+
+__all__ = ["Mouth", "Opening", "Shot", "photograph"]
+
+
+def photograph(mouth: Mouth, shot: Shot) -> Scene:
+    """Photograph a mouth: pixels, truth and annotations.
+
+    Parameters
+    ----------
+    mouth : Mouth
+    shot : Shot
+
+    Notes
+    -----
+    The same mouth under another shot is the same geometry, posed anew; the same pair gives the same bytes.
+    """
+    stage = build_facial(mouth)
+    camera = _camera(mouth, shot)
+    light, seen = draw(stage, mouth, shot, camera)
+    rng = np.random.default_rng([shot.seed, 7])
+    light, seen, held = hold(light, seen, mouth, shot, camera, stage, rng)
+    nearer = camera.depth_mm(stage.middle) - seen.depth_mm
+    pixels = develop(through_lens(light, nearer, shot), shot, rng)
+    exif = _exif(shot)
+    encoded = None
+    if shot.jpeg_quality is not None:
+        encoded, pixels = encode_jpeg(pixels, shot.jpeg_quality, exif)
+    truth, run = _truth(mouth, shot, stage, camera, seen)
+    if held is not None:
+        truth["mm_per_px_along_reference"], truth["reference"] = held.scale_mm_per_px, held.truth
+    annotations = _annotations(mouth, shot, stage, camera, seen, run, rng)
+    if held is not None:
+        annotations["features"].insert(0, held.feature)
+    masks = {name: getattr(seen, name) >= 0.5 for name in ("facial", "metal", "gum")}
+    return Scene(pixels, annotations, truth, exif, masks, encoded)
+
+
+def _camera(mouth: Mouth, shot: Shot) -> Camera:
+    return aim_camera(
+        yaw_deg=shot.yaw_deg, pitch_deg=shot.pitch_deg, roll_deg=shot.roll_deg,
+        distance_mm=object_distance_mm(shot.focal_length_mm, magnification(shot)), px_per_mm=shot.px_per_mm,
+        size_px=(shot.width_px, shot.height_px), aim_mm=shot.aim_mm,
+        mirror_x=mouth.right_side == shot.mirror, mirror_y=not mouth.upper,
+    )  # fmt: skip
+
+
+def _exif(shot: Shot) -> dict[str, Any]:
+    when = shot.captured_on.replace("-", ":") + " 10:15:00"
+    per_inch = 25400.0 / shot.pixel_pitch_um
+    return {
+        "Make": "Drawn scene", "Model": "Pinhole and thin lens", "Software": "restoration-audit synthetic", "Orientation": 1,
+        "DateTime": when, "DateTimeOriginal": when, "DateTimeDigitized": when, "FNumber": shot.f_number,
+        "FocalLength": shot.focal_length_mm, "FocalPlaneXResolution": per_inch, "FocalPlaneYResolution": per_inch,
+        "FocalPlaneResolutionUnit": 2, "ExposureTime": 1 / 160, "ISOSpeedRatings": 200,
+    }  # fmt: skip
+
+
+def _truth(mouth: Mouth, shot: Shot, stage: Stage, camera: Camera, seen: Seen) -> tuple[dict[str, Any], np.ndarray]:
+    run = visible_run(stage.margin, camera, seen)
+    margin, openings = margin_truth(mouth, stage, run, camera)
+    straight, square = survey(stage, mouth, shot, _straight(mouth, shot))
+    flat_run = visible_run(stage.margin, square, straight)
+    flat_margin, _ = margin_truth(mouth, stage, flat_run, square)
+    depth = float(camera.depth_mm(stage.middle))
+    truth = {
+        "schema": 1, "seed": mouth.seed, "shot_seed": shot.seed, "view": shot.view, "mirror": shot.mirror,
+        "mesial_is": "right" if mouth.right_side != shot.mirror else "left",
+        "mm_per_px": depth / camera.focal_px,
+        "blur_sigma_px": float(blur_sigma_px(shot, 0.0)),
+        "pose": {"yaw_deg": shot.yaw_deg, "pitch_deg": shot.pitch_deg, "roll_deg": shot.roll_deg, "distance_mm": depth},
+        "measurands": {**metal_truth(seen, camera, stage.middle), **margin},
+        "normal_view": {**metal_truth(straight, square, stage.middle), **flat_margin},
+        "openings": openings,
+    }  # fmt: skip
+    return truth, run
+
+
+def _straight(mouth: Mouth, shot: Shot) -> Camera:
+    return aim_camera(
+        yaw_deg=0.0, pitch_deg=0.0, roll_deg=0.0, px_per_mm=shot.px_per_mm, size_px=(shot.width_px, shot.height_px),
+        distance_mm=object_distance_mm(shot.focal_length_mm, magnification(shot)),
+        mirror_x=mouth.right_side == shot.mirror, mirror_y=not mouth.upper,
+    )  # fmt: skip
+
+
+def _annotations(
+    mouth: Mouth, shot: Shot, stage: Stage, camera: Camera, seen: Seen, run: np.ndarray, rng: np.random.Generator,
+) -> dict[str, Any]:  # fmt: skip
+    size = (shot.width_px, shot.height_px)
+    way = "mirror" if shot.mirror else "direct"
+    step = max(2.0, 0.3 * shot.px_per_mm) if shot.hand_px > 0 else 2.0
+    features = [
+        feature("facial_surface", hand_polygon(outline(seen.facial), step, shot.hand_px, rng, size), seen_in=way),
+        feature("metal", None, seen_in=way),
+        feature("gingival_margin", hand_line(camera.project(stage.gingival_margin), step, shot.hand_px, rng, size), seen_in=way),
+    ]
+    if run.sum() > 2:
+        line = hand_line(camera.project(stage.margin[run]), step, shot.hand_px, rng, size)
+        features.append(feature("margin", line, surface="facial", seen_in=way))
+    quadrant = (1 if mouth.right_side else 2) if mouth.upper else (4 if mouth.right_side else 3)
+    return {
+        "type": "FeatureCollection", "tooth": f"{quadrant}{6 if mouth.kind == 'molar' else 5}", "tooth_notation": "iso3950",
+        "design": mouth.design, "alloy": mouth.alloy, "view": shot.view, "modality": "photo", "features": features,
+    }  # fmt: skip

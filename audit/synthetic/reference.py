@@ -1,0 +1,131 @@
+"""Holds a reference near the tooth in a photo: draws it, knows its scale, marks it."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from typing import Any
+
+import numpy as np
+
+from audit.synthetic.camera import Camera
+from audit.synthetic.facial import Stage
+from audit.synthetic.instruments import PROBE_MARKS_MM, Layer, Placing, draw_probe, draw_rod, draw_rule
+from audit.synthetic.marks import feature
+from audit.synthetic.spec import Mouth, Shot
+from audit.synthetic.truth import Seen
+
+__all__ = ["Held", "hold"]
+
+RULE_MIDDLE_MM = 12.0
+
+
+@dataclass(frozen=True)
+class Held:
+    """A reference in the photo: scale along it (mm/px, reduced to the tooth's depth), truth of it, its annotation."""
+
+    scale_mm_per_px: float
+    truth: dict[str, Any]
+    feature: dict[str, Any]
+
+
+def hold(
+    light: np.ndarray, seen: Seen, mouth: Mouth, shot: Shot, camera: Camera, stage: Stage, rng: np.random.Generator
+) -> tuple[np.ndarray, Seen, Held | None]:
+    """The light with the reference before it, what is still seen, and the reference."""
+    if shot.reference is None:
+        return light, seen, None
+    way = shot.reference_seen_in or ("mirror" if shot.mirror else "direct")
+    depth = float(camera.depth_mm(stage.middle))
+    handed = -1.0 if way == "mirror" else 1.0
+    at = np.array(shot.reference_at_mm or _usual_place(shot, mouth)) * [handed, 1.0]
+    placing = Placing(
+        at * shot.px_per_mm / camera.focal_px,
+        depth - shot.reference_offset_mm,
+        shot.reference_turn_deg + _usual_turn(shot),
+        shot.reference_tilt_deg,
+    )
+
+    def pixels(points: np.ndarray) -> np.ndarray:
+        return points[:, :2] / points[:, 2:] * [handed, 1.0] * camera.focal_px + camera.centre_px
+
+    box = _box(placing, pixels, light.shape[:2], shot)
+    layer = _draw(placing, box, camera, mouth, shot, handed, depth)
+    light, seen = _over(light, seen, box, layer)
+    half = 0.05
+    ends = pixels(np.stack([placing.middle - half * placing.axis, placing.middle + half * placing.axis]))
+    along = 2 * half / float(np.hypot(*(ends[1] - ends[0]))) * depth / placing.depth_mm
+    if shot.reference == "rod":
+        along = depth / camera.focal_px
+    truth = {
+        "kind": shot.reference, "offset_mm": shot.reference_offset_mm, "tilt_deg": shot.reference_tilt_deg, "seen_in": way,
+        "direction_deg": float(np.degrees(np.arctan2(*(ends[1] - ends[0])[::-1])) % 180.0),
+    }  # fmt: skip
+    return light, seen, Held(along, truth, _feature(placing, pixels, shot, way, rng))
+
+
+def _usual_place(shot: Shot, mouth: Mouth) -> tuple[float, float]:
+    below = 1.0 if mouth.upper else -1.0
+    if shot.reference == "rule":
+        return 0.0, below * 7.0
+    if shot.reference == "rod":
+        return -6.8, below * 4.5
+    return 6.6, below * 2.5
+
+
+def _usual_turn(shot: Shot) -> float:
+    return {"rule": 0.0, "rod": 78.0, "probe": 80.0}[shot.reference or "rule"]
+
+
+def _box(placing: Placing, pixels: Any, shape: tuple[int, int], shot: Shot) -> tuple[slice, slice]:
+    """Rows and columns that the reference can reach."""
+    sides = [placing.middle + a * placing.axis + b * placing.across for a in (-60.0, 60.0) for b in (-11.0, 11.0)]
+    xy = pixels(np.array(sides)) if shot.reference == "rule" else np.array([[0.0, 0.0], [shape[1], shape[0]]])
+    low, high = np.floor(xy.min(axis=0)).astype(int), np.ceil(xy.max(axis=0)).astype(int) + 1
+    return slice(max(0, low[1]), min(shape[0], high[1])), slice(max(0, low[0]), min(shape[1], high[0]))
+
+
+def _draw(placing: Placing, box: tuple[slice, slice], camera: Camera, mouth: Mouth, shot: Shot, handed: float, depth: float) -> Layer:
+    y, x = np.mgrid[box[0], box[1]]
+    slopes = camera.slopes(np.stack([x.ravel(), y.ravel()], axis=1)) * [handed, 1.0]
+    ring = tuple(float(np.degrees(np.arctan(r / (depth - 45.0)))) for r in (33.0, 47.0))
+    if shot.reference == "rule":
+        return draw_rule(
+            placing, slopes, camera.focal_px, middle_mm=RULE_MIDDLE_MM, edge_up=mouth.upper, white=shot.rule_white, seed=shot.seed
+        )
+    if shot.reference == "rod":
+        return draw_rod(
+            placing,
+            slopes,
+            camera.focal_px,
+            diameter_mm=shot.reference_diameter_mm,
+            half_length_mm=7.0,
+            seed=shot.seed,
+            ring=(ring[0], ring[1]),
+        )
+    return draw_probe(placing, slopes, camera.focal_px, seed=shot.seed, ring=(ring[0], ring[1]))
+
+
+def _over(light: np.ndarray, seen: Seen, box: tuple[slice, slice], layer: Layer) -> tuple[np.ndarray, Seen]:
+    shape = light[box].shape[:2]
+    share = layer.share.reshape(shape).astype(np.float32)
+    light = light.copy()
+    light[box] += share[..., None] * (layer.colour.reshape(*shape, 3) - light[box])
+    planes = {}
+    for name in ("facial", "metal", "gum"):
+        planes[name] = getattr(seen, name).copy()
+        planes[name][box] *= 1.0 - share
+    depth = seen.depth_mm.copy()
+    depth[box] = np.where(share > 0.5, layer.depth_mm.reshape(shape), depth[box])
+    return light, replace(seen, depth_mm=depth, **planes)
+
+
+def _feature(placing: Placing, pixels: Any, shot: Shot, way: str, rng: np.random.Generator) -> dict[str, Any]:
+    kind = shot.reference or "rule"
+    reach = {"rule": (-9.0, 9.0), "rod": (-4.0, 4.0), "probe": (-5.0, 5.0)}[kind]
+    ends = np.array(reach)[:, None] * placing.axis + placing.middle
+    lines = [ends] if kind != "rod" else [ends + s * 0.5 * shot.reference_diameter_mm * placing.across for s in (-1.0, 1.0)]
+    traced = [np.round(pixels(line) + shot.hand_px * rng.standard_normal((2, 2)), 3).tolist() for line in lines]
+    geometry = {"type": "LineString", "coordinates": traced[0]} if kind != "rod" else {"type": "MultiLineString", "coordinates": traced}
+    size = {"rule": {"tick_mm": 0.5}, "rod": {"diameter_mm": shot.reference_diameter_mm}, "probe": {"marks_mm": list(PROBE_MARKS_MM)}}[kind]
+    stated = shot.reference_offset_mm if shot.stated_offset_mm is None else shot.stated_offset_mm
+    return feature("reference", geometry, kind=kind, seen_in=way, offset_mm=stated, u_offset_mm=shot.u_offset_mm, **size)
