@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import hashlib
 import re
+import warnings
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from pathlib import Path
@@ -58,7 +59,7 @@ class ImageFile:
     dicom : DicomFacts or None
     flags : tuple of str
         ``mislabelled``, ``palette``, ``alpha_dropped``, ``converted_to_srgb``, ``profile_not_applied``,
-        ``colour_space_uncertain``, ``gamma_not_applied``, ``reduced_to_8_bits``, ``multi_picture``.
+        ``colour_space_uncertain``, ``gamma_not_applied``, ``reduced_to_8_bits``, ``multi_picture``, ``jpeg_damaged``.
     jpeg_quality : int or None
         IJG quality that the quantisation table of a JPEG comes nearest to.
     file_name : str
@@ -89,7 +90,9 @@ def read_image(path: str | Path) -> ImageFile:
     data = _bytes(path)
     kind = _kind(data, path.name)
     try:
-        raster, dicom = _decode(kind, data)
+        with warnings.catch_warnings():  # pydicom and Pillow warn of every odd header field
+            warnings.simplefilter("ignore")
+            raster, dicom = _decode(kind, data)
     except AuditError as error:
         raise ImageError(f"{path.name}: {error.message}", error.hint) from error
     except MemoryError as error:

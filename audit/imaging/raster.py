@@ -1,7 +1,7 @@
 """Decoding JPEG, PNG, TIFF and HEIC bytes to upright sRGB pixels, by the decoder that is safe for each.
 
-A JPEG is decoded by OpenCV (twice as fast as through Pillow), everything else by Pillow, except 16-bit
-colour, which Pillow would cut to 8 bits without saying so.
+A JPEG is decoded by libjpeg-turbo in its strict mode: OpenCV and Pillow fill what is missing with grey and
+say nothing. Everything else is decoded by Pillow, except 16-bit colour, which Pillow would cut to 8 bits.
 """
 
 from __future__ import annotations
@@ -15,6 +15,7 @@ from typing import Any
 import cv2
 import numpy as np
 import pillow_heif
+import simplejpeg
 from PIL import Image, ImageCms, JpegImagePlugin, PngImagePlugin, TiffImagePlugin
 
 from audit.errors import ImageError
@@ -49,9 +50,11 @@ def read_jpeg(data: bytes, check_size: CheckSize) -> Raster:
         raise ImageError(f"colour must be RGB or grey; got {mode}.", _RGB)
     if not _jpeg_is_whole(data):
         raise ImageError("JPEG must be complete; got one whose end is missing.", _COPY)
-    how = cv2.IMREAD_COLOR_RGB if mode == "RGB" else cv2.IMREAD_GRAYSCALE
-    pixels = _by_opencv(data, how, size)
-    flags = ("multi_picture",) if b"MPF\0" in data[: 1 << 16] else ()
+    pixels, flags = _strictly(data, mode)
+    if pixels.shape[1::-1] != size:
+        raise ImageError(f"JPEG must decode to the {size[0]} x {size[1]} px of its header; got another size.", _COPY)
+    if b"MPF\0" in data[: 1 << 16]:
+        flags += ("multi_picture",)
     pixels, colour_flags = _to_srgb(pixels, info.get("icc_profile"), exif)
     return Raster(_upright(pixels, exif.orientation), 8, exif, flags + colour_flags, quality)
 
@@ -77,7 +80,7 @@ def read_png(data: bytes, check_size: CheckSize) -> Raster:
 
 
 def read_tiff(data: bytes, check_size: CheckSize) -> Raster:
-    """Pixels of a TIFF of one page."""
+    """Pixels of a TIFF of one page; both decoders turn it upright themselves."""
     with TiffImagePlugin.TiffImageFile(io.BytesIO(data)) as image:
         check_size(*image.size)
         tags: Any = image.tag_v2
@@ -100,7 +103,7 @@ def read_tiff(data: bytes, check_size: CheckSize) -> Raster:
             white_is_zero = tags.get(262) == 0 and pixels.dtype == np.uint16
             pixels = np.asarray(65535 - pixels) if white_is_zero else pixels
     pixels, colour_flags = _to_srgb(pixels, profile, exif)
-    return Raster(_upright(pixels, exif.orientation), 8 * pixels.itemsize, exif, flags + colour_flags)
+    return Raster(np.ascontiguousarray(pixels), 8 * pixels.itemsize, exif, flags + colour_flags)
 
 
 def read_heic(data: bytes, check_size: CheckSize) -> Raster:
@@ -146,7 +149,9 @@ def _by_pillow(image: Image.Image) -> tuple[np.ndarray, tuple[str, ...]]:
 
 def _deep_colour(data: bytes, size: tuple[int, int]) -> tuple[np.ndarray, tuple[str, ...]]:
     """16-bit colour through OpenCV."""
-    values = _by_opencv(data, cv2.IMREAD_UNCHANGED, size)
+    values = cv2.imdecode(np.frombuffer(data, np.uint8), cv2.IMREAD_UNCHANGED | cv2.IMREAD_IGNORE_ORIENTATION)
+    if values is None or values.shape[1::-1] != size:
+        raise ImageError("image must decode to the size in its header; got another or nothing.", _COPY)
     if values.dtype != np.uint16 or values.ndim != 3:
         raise ImageError(
             f"16-bit colour must decode to 16 bits; got {values.dtype} of {values.ndim} dimensions.", "Export it with 8 bits a channel."
@@ -155,11 +160,17 @@ def _deep_colour(data: bytes, size: tuple[int, int]) -> tuple[np.ndarray, tuple[
     return np.ascontiguousarray(values[:, :, 2::-1]), flags
 
 
-def _by_opencv(data: bytes, how: int, size: tuple[int, int]) -> np.ndarray:
-    pixels = cv2.imdecode(np.frombuffer(data, np.uint8), how | cv2.IMREAD_IGNORE_ORIENTATION)
-    if pixels is None or pixels.shape[1::-1] != size:
-        raise ImageError("image must decode to the size in its header; got another or nothing.", _COPY)
-    return np.asarray(pixels)
+def _strictly(data: bytes, mode: str) -> tuple[np.ndarray, tuple[str, ...]]:
+    """Pixels of a JPEG whose data is complete; stray bytes between its segments are flagged."""
+    space = "RGB" if mode == "RGB" else "GRAY"
+    flags: tuple[str, ...] = ()
+    try:
+        pixels = simplejpeg.decode_jpeg(data, space)
+    except ValueError as error:
+        if "extraneous bytes" not in str(error):
+            raise
+        pixels, flags = simplejpeg.decode_jpeg(data, space, strict=False), ("jpeg_damaged",)
+    return np.asarray(pixels if mode == "RGB" else pixels[:, :, 0]), flags
 
 
 def _jpeg_is_whole(data: bytes) -> bool:
