@@ -3,7 +3,8 @@
 Notes
 -----
 An event belongs to the first visit on or after its date, one after the last visit to the last. A day with findings, grades or
-photos and no row in the table of visits is a visit all the same and says so in its note.
+photos and no row in the table of visits is a visit all the same and says so in its note. What belongs to a day with several
+stages (tried in and placed) stands with the last of them.
 """
 
 from __future__ import annotations
@@ -17,12 +18,13 @@ from audit.core.clinical import Event, Finding, Grade, Restoration, Visit
 from audit.core.dates import months_between
 from audit.core.outcome import PhotoRecord, VisitRecord
 from audit.core.records import Refusal
+from audit.core.vocabulary import STAGES
+from audit.ledger.entries import current_entries
 from audit.ledger.rows import RECORDS, to_calibration, to_reading, to_refusal, to_segment
 from audit.ledger.schema import (
     CLINICAL,
     audits,
     calibrations,
-    entries,
     events,
     findings,
     grades,
@@ -35,7 +37,7 @@ from audit.ledger.schema import (
     visits,
 )  # fmt: skip
 
-__all__ = ["current", "current_entries", "read_history", "read_restoration"]
+__all__ = ["current", "read_history", "read_restoration"]
 
 UNLISTED_VISIT = "not in the table of visits"
 
@@ -44,22 +46,7 @@ def current(connection: Connection, table: Table, code: str) -> list[Any]:
     """Records of one clinical table that count now, in the order in which their keys were first entered."""
     rows = connection.execute(select(table).where(table.c.restoration == code).order_by(table.c.id))
     latest = {tuple(getattr(row, name) for name in CLINICAL[table]): row for row in rows}
-    return [RECORDS[table](row) for row in latest.values()]
-
-
-def current_entries(connection: Connection, code: str) -> list[Row[Any]]:
-    """Files that show this restoration now: replaced files and photos since moved to another restoration left out."""
-    rows = connection.execute(select(entries).where(entries.c.restoration == code).order_by(entries.c.id))
-    latest = {row.file: row for row in rows}
-    return [row for row in latest.values() if not _moved(connection, row)]
-
-
-def _moved(connection: Connection, row: Row[Any]) -> bool:
-    """Whether the same file with the same content was later entered for another restoration."""
-    later = select(entries.c.id).where(
-        entries.c.sha256 == row.sha256, entries.c.file == row.file, entries.c.id > row.id, entries.c.restoration != row.restoration
-    )
-    return bool(row.sha256) and connection.scalar(later.limit(1)) is not None
+    return [RECORDS[table](row) for row in latest.values() if not getattr(row, "withdrawn", False)]
 
 
 def read_restoration(connection: Connection, code: str) -> Restoration | None:
@@ -75,19 +62,18 @@ def read_history(connection: Connection, restoration: Restoration) -> tuple[Visi
     graded: list[Grade] = current(connection, grades, code)
     happened: list[Event] = sorted(current(connection, events, code), key=lambda event: event.on)
     shown = [(row.on_date, _photo_record(connection, row)) for row in current_entries(connection, code)]
-    listed: dict[str, Visit] = {visit.on: visit for visit in current(connection, visits, code)}
-    days = sorted({*listed, *(f.on for f in found), *(g.on for g in graded), *(on for on, _ in shown)} or {e.on for e in happened})
-    return tuple(
-        VisitRecord(
-            listed.get(on) or _unlisted(restoration, on),
-            months_between(restoration.placed_on, on),
-            tuple(f for f in found if f.on == on),
-            tuple(g for g in graded if g.on == on),
-            tuple(photo for day, photo in shown if day == on),
-            tuple(_events_of(days, on, happened)),
-        )
-        for on in days
-    )
+    listed: list[Visit] = current(connection, visits, code)
+    days = sorted({*(v.on for v in listed), *(f.on for f in found), *(g.on for g in graded), *(on for on, _ in shown)})
+    days = days or [event.on for event in happened[-1:]]
+    records = []
+    for on in days:
+        *earlier, last = sorted((v for v in listed if v.on == on), key=lambda v: STAGES.index(v.stage)) or [_unlisted(restoration, on)]
+        months = months_between(restoration.placed_on, on)
+        records += [VisitRecord(visit, months, (), (), (), ()) for visit in earlier]
+        of_the_day = (tuple(f for f in found if f.on == on), tuple(g for g in graded if g.on == on))
+        photos_of_the_day = tuple(photo for day, photo in shown if day == on)
+        records.append(VisitRecord(last, months, *of_the_day, photos_of_the_day, tuple(_events_of(days, on, happened))))
+    return tuple(records)
 
 
 def _unlisted(restoration: Restoration, on: str) -> Visit:

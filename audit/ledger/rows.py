@@ -46,7 +46,7 @@ def _restoration_row(r: Restoration) -> Values:
 
 def _dated_row(record: _Dated) -> Values:
     values = asdict(record)
-    return {"on_date": values.pop("on"), **values}
+    return {"on_date": values.pop("on"), **values, "withdrawn": False}
 
 
 def to_restoration(row: Row[Any]) -> Restoration:

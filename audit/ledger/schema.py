@@ -2,7 +2,8 @@
 
 Notes
 -----
-A correction is a new row: of rows with the same key the one with the highest `id` counts, the earlier stay.
+A correction is a new row: of rows with the same key the one with the highest `id` counts, the earlier stay. A row that was
+taken out is followed by one that is `withdrawn`.
 Nothing is updated or deleted; triggers in the database hold this also against other programs.
 """
 
@@ -66,6 +67,10 @@ def _audit() -> tuple[Column[int], Column[int]]:
     return Column("audit_id", ForeignKey("audits.id"), nullable=False, index=True), Column("position", Integer, nullable=False)
 
 
+def _withdrawn() -> Column[bool]:
+    return Column("withdrawn", Boolean, nullable=False)
+
+
 def _json(name: str) -> Column[Any]:
     return Column(name, Json)
 
@@ -77,15 +82,15 @@ restorations = _table(
     "restorations", _restoration(), _text("tooth_iso3950"), _text("tooth_notation"), _text("design"), _text("alloy"), _text("placed_on"),
     _text("operator"), _json("plan"), _json("known_lengths"),
 )  # fmt: skip
-visits = _table("visits", _restoration(), _text("on_date"), _text("stage"), _text("examiner"), _text("note"))
+visits = _table("visits", _restoration(), _text("on_date"), _text("stage"), _text("examiner"), _text("note"), _withdrawn())
 findings = _table(
-    "findings", _restoration(), _text("on_date"), _text("finding"), _text("surface"), _text("examiner"), _text("value")
+    "findings", _restoration(), _text("on_date"), _text("finding"), _text("surface"), _text("examiner"), _text("value"), _withdrawn(),
 )  # fmt: skip
 grades = _table(
     "grades", _restoration(), _text("on_date"), _text("system"), _text("criterion"), _text("examiner"), _text("grade"),
-    Column("seen_before", Boolean, nullable=False),
+    Column("seen_before", Boolean, nullable=False), _withdrawn(),
 )  # fmt: skip
-events = _table("events", _restoration(), _text("on_date"), _text("kind"), _text("note"))
+events = _table("events", _restoration(), _text("on_date"), _text("kind"), _text("note"), _withdrawn())
 recall_intervals = _table("recall_intervals", _restoration(), Column("months", Integer, nullable=False))
 refused_rows = _table("refused_rows", Column("line", Text, nullable=False, unique=True))
 
@@ -93,7 +98,7 @@ refused_rows = _table("refused_rows", Column("line", Text, nullable=False, uniqu
 CLINICAL: Mapping[Table, tuple[str, ...]] = MappingProxyType(
     {
         restorations: ("restoration",),
-        visits: ("restoration", "on_date"),
+        visits: ("restoration", "on_date", "stage"),
         findings: ("restoration", "on_date", "finding", "surface", "examiner"),
         grades: ("restoration", "on_date", "system", "criterion", "examiner"),
         events: ("restoration", "on_date", "kind"),

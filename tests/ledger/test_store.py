@@ -27,7 +27,7 @@ def ledger(tmp_path: Path) -> Iterator[Ledger]:
 
 
 def fill(ledger: Ledger) -> None:
-    ledger.store_folder(folder())
+    ledger.store_folder(folder(photos=(entry(1), entry(2, on="2021-01-20"), entry(3))))
     ledger.store_document(entry(1), document(1), {"type": "FeatureCollection", "features": []}, "marks-1")
     ledger.store_document(entry(2, on="2021-01-20"), document(2), None, "marks-0")
     ledger.store_refused_file(entry(3), ImageError("image must be whole; got a truncated JPEG.", "Export it again."))
@@ -220,3 +220,25 @@ def test_refused_rows_are_kept_and_counted_once(ledger: Ledger) -> None:
     for _ in range(2):
         ledger.store_folder(replace(folder(), refused_rows=("findings.csv 3: no such finding.", "findings.csv 3: no such finding.")))
     assert ledger.counts()["refused_rows"] == 1
+
+
+def test_what_a_folder_says_of_a_day_is_all_there_is_to_say_of_it(ledger: Ledger) -> None:
+    fill(ledger)
+    moved = Finding(CODE, "2020-03-01", "explorer", "enters", "distal", "E1")
+    ledger.store_folder(folder(findings=(moved,), events=(Event(CODE, "2020-06-01", "refinished"),), photos=(entry(1), entry(3))))
+    first, second = ledger.history(CODE)
+    assert first.findings == (moved,), "the surface was corrected: the wrong one no longer counts"
+    assert [event.kind for event in second.events] == ["refinished"]
+    assert [p.file for p in first.photos] == ["photos/1.jpg", "photos/3.jpg"] and second.photos == ()
+    assert ledger.counts()["findings"] == 3, "the wrong row, the right row, and that the wrong one was withdrawn"
+    later = CaseFolder((RESTORATION,), visits=(Visit(CODE, "2022-01-20", "recall", "E1"),))
+    ledger.store_folder(later)
+    assert ledger.history(CODE)[:2] == (first, replace(second, events=second.events)), "days that are not mentioned stay"
+    ledger.store_folder(folder(photos=(entry(1), entry(2, on="2021-01-20"), entry(3))))
+    assert ledger.history(CODE)[0].findings[0].surface == "mesial", "and a row may come back"
+
+
+def test_two_stages_of_one_day_are_both_kept(ledger: Ledger) -> None:
+    day = tuple(Visit(CODE, "2020-01-15", stage) for stage in ("placement", "casting"))
+    ledger.store_folder(folder(visits=day, findings=(Finding(CODE, "2020-01-15", "retention", "firm"),)))
+    assert [(r.visit.stage, len(r.findings)) for r in ledger.history(CODE)][:2] == [("casting", 0), ("placement", 1)]
