@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator
-from typing import Any, NamedTuple
+from typing import Any, Literal, NamedTuple
 
 import altair as alt
 import pandas as pd
@@ -113,7 +113,7 @@ def _limit_layers(limits: list[PublishedLimit], y: alt.Scale) -> list[alt.Chart]
     """Dashed lines, named in the right margin where no reading can lie under the words."""
     layers = []
     for place, one in enumerate(limits):
-        data = alt.Data(values=[{"limit": one.value, "label": [one.label, *DIFFERENT_METHOD.replace(", ", ",|").split("|")]}])
+        data = alt.InlineData(values=[{"limit": one.value, "label": [one.label, *DIFFERENT_METHOD.replace(", ", ",|").split("|")]}])
         base = alt.Chart(data).encode(y=alt.Y("limit:Q", scale=y))
         dy = -18 if len(limits) == 1 else -36 if place else 0
         label = base.mark_text(align="left", baseline="top", dx=6, dy=dy, fontSize=10.5, color=_LIMIT, lineHeight=13)
@@ -126,10 +126,12 @@ def _event_layers(record: ToothRecord, x: alt.X) -> list[alt.Chart]:
     if not record.events:
         return []
     placed = record.restoration.placed_on
-    events = [{"months": round(months_between(placed, event.on), 1), "label": event_words(event.kind)} for event in record.events]
-    base = alt.Chart(alt.Data(values=events)).encode(x=x)
-    last = max(x.to_dict()["scale"]["domain"])
-    side = "right" if events[0]["months"] > 0.55 * last else "left"
+    events: list[dict[str, Any]] = [
+        {"months": round(months_between(placed, event.on), 1), "label": event_words(event.kind)} for event in record.events
+    ]
+    base = alt.Chart(alt.InlineData(values=events)).encode(x=x)
+    last = max((visit.months for visit in record.visits), default=0.0)
+    side: Literal["left", "right"] = "right" if float(events[0]["months"]) > 0.55 * last else "left"
     text = base.mark_text(align=side, baseline="bottom", dy=-4, fontSize=11, color=_EVENT, fontStyle="italic")
     return [base.mark_rule(color=_EVENT, strokeWidth=1.2, strokeDash=[2, 2]), text.encode(y=alt.value(0), text="label:N")]
 
@@ -140,7 +142,7 @@ def _reading_layers(points: list[dict[str, Any]], x: alt.X, y: alt.Scale, unit: 
     legend = alt.Legend(title=None, orient="bottom", symbolSize=90, labelFontSize=12, columnPadding=18)
     colour = alt.Color("status:N", scale=alt.Scale(domain=words, range=[_COLOURS[s] for s in used]), legend=legend)
     shape = alt.Shape("status:N", scale=alt.Scale(domain=words, range=[_SHAPES[s] for s in used]), legend=legend)
-    base = alt.Chart(alt.Data(values=points)).encode(x=x)
+    base = alt.Chart(alt.InlineData(values=points)).encode(x=x)
 
     def at(field: str) -> alt.Y:
         return alt.Y(f"{field}:Q", scale=y, title=unit, axis=alt.Axis(tickCount=5))

@@ -8,6 +8,7 @@ import re
 from collections.abc import Mapping, Sequence
 from functools import cache
 from html import escape
+from typing import Any
 
 import jinja2
 import vl_convert
@@ -20,7 +21,7 @@ from audit.report.charts import Chart, charts
 from audit.report.document import IndexRow, Report, finding_matrix, first_page, refusal_groups
 from audit.report.limits import DIFFERENT_METHOD, LIMITS
 
-__all__ = ["chart_svg", "index_html", "tooth_html"]
+__all__ = ["chart_svg", "fragments", "index_html", "list_fragment", "tooth_html"]
 
 
 def tooth_html(report: Report) -> str:
@@ -74,6 +75,35 @@ def index_html(
     )  # fmt: skip
 
 
+def fragments(report: Report) -> dict[str, str]:
+    """Parts of the report for a page that has its own headings and charts.
+
+    Returns
+    -------
+    dict of str to str
+        HTML by name: ``summary``, ``photographs``, ``margins``, ``plan``, ``findings``, ``refused``; empty where there is nothing.
+    """
+    sections: Any = _page("sections.html").module
+    views = dict.fromkeys(tile.view for tile in report.tiles)
+    strips = [(view, [tile for tile in report.tiles if tile.view == view]) for view in views]
+    pens = _pens_used(report)
+    parts = {
+        "summary": sections.summary(report.record, first_page(report.record)),
+        "photographs": sections.photographs(strips, pens) if strips else "",
+        "margins": sections.margins(report.margins, pens) if report.margins else "",
+        "plan": sections.plan(report.record),
+        "findings": sections.findings(finding_matrix(report.record), report.record),
+        "refused": sections.refused(refusal_groups(report.record)),
+    }
+    return {name: _styled(str(part)) if part else "" for name, part in parts.items()}
+
+
+def list_fragment(rows: Sequence[IndexRow]) -> str:
+    """The table of `index_html` alone, for a page that has its own headings."""
+    sections: Any = _page("sections.html").module
+    return _styled(str(sections.restorations(rows)))
+
+
 def chart_svg(chart: Chart, prefix: str) -> str:
     """A chart as inline SVG with a title for screen readers; `prefix` keeps its ids apart from those of its neighbours."""
     svg = vl_convert.vegalite_to_svg(json.dumps(chart.spec))
@@ -98,6 +128,11 @@ def _environment() -> jinja2.Environment:
         data_address=_data_address, pen_svg=_pen_svg,
     )  # fmt: skip
     return environment
+
+
+def _styled(part: str) -> str:
+    style = _environment().get_template("style.css").render()
+    return f'<style>{style}</style><div class="report">{part}</div>'
 
 
 def _page(name: str) -> jinja2.Template:

@@ -146,7 +146,8 @@ def bitewing(on: str) -> PhotoRecord:
 def _findings(on: str) -> tuple[Finding, ...]:
     answers = [
         ("explorer", "catches" if on == "2024-05-13" else "no_catch", "facial"), ("retention", "firm", ""), 
-        ("caries_at_margin", "none", ""),        ("probing_depth_mm", "3", "facial"), ("bleeding", "no", ""), ("uncovered_cusp", "intact", ""), ("pulp_test", "not_examined", ""),
+        ("caries_at_margin", "none", ""),        ("probing_depth_mm", "3", "facial"), ("bleeding", "no", ""),
+        ("uncovered_cusp", "intact", ""), ("pulp_test", "not_examined", ""),
     ]  # fmt: skip
     return tuple(Finding(CODE, on, finding, value, surface, "E1") for finding, value, surface in answers)
 
