@@ -1,1 +1,1 @@
-"""Millimetres per pixel from a reference of known size, one file a reference kind."""
+"""Millimetres per pixel, inclination and blur from a reference of known size, with their uncertainty."""

@@ -1,0 +1,188 @@
+"""From the scale along a reference to the scale at the tooth: depth, inclination and lens, with their uncertainty."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from typing import Any
+
+from audit.core.annotations import Feature
+from audit.core.quantity import Quantity, source
+from audit.core.records import Calibration, Photo
+from audit.errors import Refused
+
+__all__ = [
+    "DISTORTION_U", "TILT_PRIOR_DEG", "Depth", "Found", "Inclination", "calibrated", "inclination", "object_distance",
+    "scale_error_per_mm",
+]  # fmt: skip
+
+TILT_PRIOR_DEG = 7.0
+"""Standard deviation of the inclination of a hand-held reference; common practice, no published source."""
+DISTORTION_U = 0.002
+"""Relative allowance for lens distortion between reference and tooth; common practice, no published source."""
+_OFFSET_U_MM = 1.0  # depth between reference and tooth where the reader gives none; common practice, no published source
+_OFFSET_GIVEN_U_MM = 0.5  # where the reader gives the depth without its uncertainty
+_TILT_GIVEN_U_DEG = 2.0  # where the reader gives the inclination
+_DEFAULT_PER_MM = 0.0045  # out-of-plane scale error where the file tells no distance: middle of 0.33 to 0.56 %/mm
+_DISTANCE_U = 0.15  # relative: half that range is a rectangular 0.15; close focus also shortens a lens by about as much
+
+
+@dataclass(frozen=True)
+class Depth:
+    """Distance from the lens to the reference, mm, its relative uncertainty, and whether it is only a default."""
+
+    distance_mm: float
+    relative_u: float
+    assumed: bool
+
+
+@dataclass(frozen=True)
+class Inclination:
+    """Angle of the reference to the image plane along itself, radians, positive where it runs away from the camera.
+
+    `signed` is false where only its size is known.
+    """
+
+    angle: float
+    u: float
+    signed: bool = True
+
+    def foreshortening(self, off_axis: float = 0.0) -> tuple[float, float]:
+        """Mean and standard deviation of apparent over true length.
+
+        Parameters
+        ----------
+        off_axis : float
+            Distance of the reference from the image centre along itself, over the object distance.
+
+        Notes
+        -----
+        Apparent over true length is ``cos(a) - x sin(a) = A cos(a + p)``. Its mean and variance over a normal
+        angle are exact: first order would claim no uncertainty at a = 0.
+        """
+        size, phase = math.hypot(1.0, off_axis), math.atan(off_axis)
+        damp = math.exp(-(self.u**2) / 2)
+        angles = [self.angle + phase] if self.signed else [self.angle + phase, -self.angle + phase]
+        mean = size * damp * math.fsum(math.cos(a) for a in angles) / len(angles)
+        square = size**2 * (1 + damp**4 * math.fsum(math.cos(2 * a) for a in angles) / len(angles)) / 2
+        return mean, math.sqrt(max(square - mean**2, 0.0))
+
+
+@dataclass(frozen=True)
+class Found:
+    """What a reference of one kind showed: its scale in its own place, and what is to be shown of it.
+
+    Parameters
+    ----------
+    kind, method : str
+    mm_per_px : float
+        Along the reference at its middle.
+    parts : mapping of str to float
+        Relative standard uncertainties by source.
+    middle_px : tuple of float
+        Image position of its middle.
+    direction_deg : float
+    foreshortened : {'along', 'both', 'no'}
+        ``along``: a scale that lies beside the tooth; the scale along it keeps its inclination, the scale across
+        does not have it. ``both``: a length whose inclination must be taken out of either. ``no``: a silhouette.
+    tilt : Inclination
+    blur : Quantity or None
+    """
+
+    kind: str
+    method: str
+    mm_per_px: float
+    parts: Mapping[str, float]
+    middle_px: tuple[float, float]
+    direction_deg: float
+    foreshortened: str = "along"
+    tilt: Inclination = Inclination(0.0, math.radians(TILT_PRIOR_DEG))
+    blur: Quantity | None = None
+    flags: tuple[str, ...] = ()
+    evidence: Mapping[str, Any] = field(default_factory=dict)
+
+
+def scale_error_per_mm(focal_length_mm: float, ratio: float) -> float:
+    """Relative scale error per millimetre of depth, ``1 / (f (1 + 1 / m))``, thin lens, at reproduction ratio `m`."""
+    return 1.0 / (focal_length_mm * (1.0 + 1.0 / ratio))
+
+
+def object_distance(photo: Photo, mm_per_px: float) -> Depth:
+    """Distance from the lens to what has this scale.
+
+    Notes
+    -----
+    Thin lens, ``f (1 + 1/m)`` with the reproduction ratio m from pixel pitch and scale. Used between 40 and 3000 mm and
+    for a picture that was not resampled; otherwise the middle of what macro lenses give.
+    """
+    focal, pitch = photo.optics.focal_length_mm, photo.optics.pixel_pitch_um
+    if focal and pitch and focal > 0 and pitch > 0 and "resampled" not in photo.flags:
+        distance = 1.0 / scale_error_per_mm(focal, pitch / 1000.0 / mm_per_px)
+        if 40.0 < distance < 3000.0:
+            return Depth(distance, _DISTANCE_U, False)
+    return Depth(1.0 / _DEFAULT_PER_MM, _DISTANCE_U, True)
+
+
+def inclination(angle: float, u: float) -> Inclination:
+    """What perspective shows of the inclination, combined with how a reference is held (normal prior, mean 0)."""
+    prior = math.radians(TILT_PRIOR_DEG) ** -2
+    precision = prior + u**-2
+    return Inclination(angle * u**-2 / precision, precision**-0.5)
+
+
+def calibrated(found: Found, photo: Photo, feature: Feature) -> Calibration:
+    """The scale at the tooth: depth offset, inclination and lens allowance added to what the reference showed."""
+    depth = object_distance(photo, found.mm_per_px)
+    offset, u_offset, flags = _offset(feature)
+    factor = 1.0 + offset / depth.distance_mm
+    relative = dict(found.parts)
+    relative[source("offset", photo.identity)] = math.hypot(u_offset, offset * depth.relative_u) / depth.distance_mm / factor
+    relative[source("distortion", photo.identity)] = DISTORTION_U
+    along = Quantity(1.0, "mm/px", relative).scaled(found.mm_per_px * factor)
+    tilt = _tilt(found, feature)
+    along, across = _both(found, along, tilt, _off_axis(found, photo, depth), photo)
+    degrees = Quantity(math.degrees(tilt.angle), "deg", {source("tilt", photo.identity): math.degrees(tilt.u)})
+    flags = found.flags + flags + (("object_distance_assumed",) if depth.assumed else ())
+    return Calibration(
+        found.kind, along, across, found.direction_deg % 180.0, None if found.foreshortened == "no" else degrees, found.blur,
+        "mirror" if feature.seen_in == "mirror" else "direct", found.method, flags,
+        {**found.evidence, "object_distance_mm": depth.distance_mm, "offset_mm": offset, "u_offset_mm": u_offset},
+    )  # fmt: skip
+
+
+def _both(found: Found, along: Quantity, tilt: Inclination, off_axis: float, photo: Photo) -> tuple[Quantity, Quantity]:
+    if found.foreshortened == "no":
+        return along, along
+    mean, spread = tilt.foreshortening(off_axis)
+    across = along.scaled(mean).with_part(source("tilt", photo.identity), along.value * spread)
+    return (across, across) if found.foreshortened == "both" else (along, across)
+
+
+def _off_axis(found: Found, photo: Photo, depth: Depth) -> float:
+    """Distance of the reference from the image centre, along itself, over the object distance."""
+    angle = math.radians(found.direction_deg)
+    dx = found.middle_px[0] - (photo.width_px - 1) / 2
+    dy = found.middle_px[1] - (photo.height_px - 1) / 2
+    return (dx * math.cos(angle) + dy * math.sin(angle)) * found.mm_per_px / depth.distance_mm
+
+
+def _offset(feature: Feature) -> tuple[float, float, tuple[str, ...]]:
+    offset, u = feature.number("offset_mm"), feature.number("u_offset_mm")
+    if offset is not None and abs(offset) > 50 or u is not None and u < 0:
+        raise Refused("bad_offset", f"offset_mm must lie within 50 mm and u_offset_mm must not be negative; got {offset} and {u}.",
+                      "Give how much nearer to the camera the reference lies than the tooth, in mm.")  # fmt: skip
+    if offset is None:
+        return 0.0, _OFFSET_U_MM if u is None else u, ("offset_assumed",)
+    return offset, _OFFSET_GIVEN_U_MM if u is None else u, ()
+
+
+def _tilt(found: Found, feature: Feature) -> Inclination:
+    given = feature.number("tilt_deg")
+    if given is None:
+        return found.tilt
+    if abs(given) >= 60:
+        raise Refused(
+            "bad_tilt", f"tilt_deg must be under 60; got {given:g}.", "Photograph the reference more nearly square to the camera."
+        )
+    return Inclination(math.radians(abs(given)), math.radians(_TILT_GIVEN_U_DEG), signed=False)

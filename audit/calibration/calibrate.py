@@ -1,0 +1,75 @@
+"""One door to every kind of reference."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+
+from audit.calibration.budget import Found, calibrated
+from audit.calibration.dicom import read_spacing
+from audit.calibration.length import read_known_length, read_two_points
+from audit.calibration.probe import read_probe
+from audit.calibration.rod import read_rod
+from audit.calibration.rule import read_rule
+from audit.core.annotations import Feature
+from audit.core.clinical import KnownLength
+from audit.core.records import Calibration, Photo
+from audit.errors import Refused
+from audit.imaging.dicom import DicomFacts
+
+__all__ = ["calibrate"]
+
+
+def calibrate(
+    pixels: np.ndarray, photo: Photo, feature: Feature | None, *, tooth_seen_in: str,
+    dicom: DicomFacts | None = None, known_lengths: Sequence[KnownLength] = (),
+) -> Calibration:  # fmt: skip
+    """Millimetres per pixel at the tooth, from one reference in the same image.
+
+    Parameters
+    ----------
+    pixels : ndarray, shape (height, width) or (height, width, 3)
+    photo : Photo
+    feature : Feature or None
+        The reference as marked; without one, DICOM spacing is used where its status allows it.
+    tooth_seen_in : {'direct', 'mirror'}
+    dicom : DicomFacts or None
+    known_lengths : sequence of KnownLength
+        Caliper lengths stored with the restoration.
+
+    Raises
+    ------
+    Refused
+        With the reason and the next step.
+    """
+    if feature is None:
+        if dicom is None:
+            raise Refused("no_reference", "Millimetres must rest on a reference in the same image; got none.",
+                          "Mark a reference: a known length of the casting, a rod, a probe or a rule.")  # fmt: skip
+        return read_spacing(photo, dicom)
+    if feature.seen_in != tooth_seen_in:
+        raise Refused("mixed_light_path",
+                      f"Tooth and reference must be seen the same way; got the tooth {_way(tooth_seen_in)} and the reference {_way(feature.seen_in)}.",
+                      "Put the reference beside the tooth, so that both are seen in the mirror or both directly.")  # fmt: skip
+    return calibrated(_read(pixels, photo, feature, known_lengths), photo, feature)
+
+
+def _way(seen_in: str) -> str:
+    return "in the mirror" if seen_in == "mirror" else "directly"
+
+
+def _read(pixels: np.ndarray, photo: Photo, feature: Feature, known_lengths: Sequence[KnownLength]) -> Found:
+    kind = feature.properties.get("kind")
+    if kind == "rule":
+        return read_rule(pixels, photo, feature)
+    if kind == "rod":
+        return read_rod(pixels, photo, feature)
+    if kind == "probe":
+        return read_probe(pixels, photo, feature)
+    if kind == "known_length":
+        return read_known_length(photo, feature, known_lengths)
+    if kind == "two_points":
+        return read_two_points(photo, feature)
+    raise Refused("reference_kind_not_supported", f"kind of a reference must be known_length, probe, rod, rule or two_points; got {kind!r}.",
+                  "Use one of these, e.g. a line along two landmarks with length_mm and u_mm.")  # fmt: skip

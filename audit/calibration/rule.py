@@ -1,0 +1,173 @@
+"""A graduated scale: its pitch by a whole-comb fit, along a drawn line or found unaided."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+
+from audit.calibration.budget import DISTORTION_U, Found, Inclination, inclination, object_distance
+from audit.calibration.graduation import Graduation, graduation
+from audit.core.annotations import Feature
+from audit.core.quantity import Quantity, source
+from audit.core.records import Photo
+from audit.errors import Refused
+from audit.imaging.comb import Comb, comb_blur, read_comb
+from audit.imaging.comb_search import comb_candidates
+from audit.imaging.marks import grey
+
+__all__ = ["read_rule"]
+
+MARK_U_MM = 0.1 / math.sqrt(3)
+"""Standard uncertainty of one mark: within 0.1 mm of nominal (NIST/OJP requirement for photographic scales), rectangular."""
+_LEAST_MARKS = 6
+_LEAST_UNAIDED = 11  # three marks of 5 mm can stand among them
+
+
+def read_rule(pixels: np.ndarray, photo: Photo, feature: Feature) -> Found:
+    """Scale along a graduated rule.
+
+    Parameters
+    ----------
+    pixels : ndarray, shape (height, width) or (height, width, 3)
+    photo : Photo
+    feature : Feature
+        LineString across the graduations, or no geometry: then the rule is looked for.
+
+    Raises
+    ------
+    Refused
+        ``no_rule_found``, ``too_few_marks``, ``ambiguous_pitch``, ``bad_length``.
+    """
+    stated = feature.number("tick_mm")
+    if stated is not None and not 0.05 <= stated <= 50:
+        raise Refused(
+            "bad_length", f"tick_mm must lie between 0.05 and 50; got {stated:g}.", "Give the finest graduation in mm, e.g. 0.5 or 1."
+        )
+    image = grey(pixels)
+    if feature.geometry is None:
+        comb, worth, tick_mm = _unaided(image, stated)
+    else:
+        line = _line(feature)
+        comb = read_comb(image, line[0], line[-1])
+        _demand_regular(comb, _LEAST_MARKS)
+        worth = graduation(comb.length_px)
+        tick_mm = _worth(worth, stated)
+    flags = () if worth.tick_mm is not None else ("graduation_as_stated",)
+    return _found(pixels, photo, feature, comb, tick_mm, worth, flags)
+
+
+def _line(feature: Feature) -> np.ndarray:
+    if feature.geometry is None or feature.geometry.geom_type != "LineString":
+        raise Refused(
+            "bad_geometry", "A rule must be marked by a line across its graduations; got another shape.", "Draw a line along the ticks."
+        )
+    return feature.xy
+
+
+def _unaided(image: np.ndarray, stated: float | None) -> tuple[Comb, Graduation, float]:
+    """The first candidate that is a metric scale beyond doubt; the most telling refusal otherwise."""
+    refusal = Refused("no_rule_found", "A graduated rule must be in the photo; got none that is beyond doubt.",
+                      "Draw a line across its graduations, or photograph the tooth with a rule beside it.")  # fmt: skip
+    for seed in comb_candidates(image):
+        try:
+            comb = read_comb(image, seed.start, seed.end, period_px=seed.period_px, grow=True)
+            _demand_regular(comb, _LEAST_UNAIDED)
+        except Refused:
+            continue
+        worth = graduation(comb.length_px)
+        if worth.tick_mm is not None and worth.members >= 3:
+            return comb, worth, _worth(worth, stated)
+        if comb.fit.used.sum() >= 2 * _LEAST_UNAIDED and comb.fit.rms < 0.03 * comb.pitch_px:
+            refusal = Refused("ambiguous_pitch", f"What its ticks are worth must be certain; got a comb where {worth.words}.",
+                              "Draw a line across the graduations and give tick_mm.")  # fmt: skip
+    raise refusal
+
+
+def _demand_regular(comb: Comb, least: int) -> None:
+    used = int(comb.fit.used.sum())
+    if used < least or used < 0.4 * len(comb.ticks):
+        raise Refused("too_few_marks", f"A scale must show at least {least} ticks in a row, most of them visible; got {used} of {len(comb.ticks)}.",
+                      "Photograph more of the scale, sharper or larger, or draw the line across more ticks.")  # fmt: skip
+    if comb.fit.rms > 0.12 * comb.pitch_px:
+        raise Refused("no_rule_found", f"Graduations must be evenly spaced; got marks off by {comb.fit.rms / comb.pitch_px:.0%} of their spacing.",
+                      "Draw the line along the ticks of a scale.")  # fmt: skip
+
+
+def _worth(worth: Graduation, stated: float | None) -> float:
+    """Millimetres of the finest tick, from its length pattern and what the reader says of it."""
+    if worth.tick_mm is None:
+        if stated is None or "inch" in worth.words:
+            raise Refused("ambiguous_pitch", f"What the ticks are worth must be certain; got a scale where {worth.words}.",
+                          "Give tick_mm, or draw the line where the 5 and 10 mm marks are seen at their full length.")  # fmt: skip
+        return stated
+    if stated is not None and not _fits(stated, worth.tick_mm):
+        raise Refused("ambiguous_pitch", f"tick_mm must fit the scale; got {stated:g} where {worth.words}, which makes the finest {worth.tick_mm:g} mm.",
+                      "Check tick_mm, and that the line lies on the millimetre side of the scale.")  # fmt: skip
+    return worth.tick_mm
+
+
+def _fits(stated: float, seen: float) -> bool:
+    """A reader may state the finest graduation, or name the millimetres of a scale that also has halves."""
+    return math.isclose(stated, seen) or (math.isclose(stated, 1.0) and math.isclose(seen, 0.5))
+
+
+def _found(
+    pixels: np.ndarray, photo: Photo, feature: Feature, comb: Comb, tick_mm: float, worth: Graduation, flags: tuple[str, ...]
+) -> Found:
+    mm_per_px = tick_mm / comb.pitch_px
+    number = comb.ticks[comb.fit.used]
+    length_mm = float(number[-1] - number[0]) * tick_mm
+    mark_u = feature.number("u_mm")
+    if mark_u is not None and mark_u < 0:
+        raise Refused("bad_length", f"u_mm of a rule must not be negative; got {mark_u:g}.", "Give the uncertainty of one mark in mm.")
+    mark_u = MARK_U_MM if mark_u is None else mark_u
+    parts = {
+        source("graduation", _identity(photo, feature)): math.sqrt(2.0) * mark_u / length_mm,
+        source("comb", photo.identity): math.sqrt(comb.fit.covariance[1, 1]) / comb.fit.pitch,
+    }
+    middle = comb.strip.image(np.float64(0.0) + comb.fit.centre, np.float64(0.0))
+    angle = comb.strip.angle + comb.turn
+    blur = comb_blur(pixels, comb)
+    name = source("blur", photo.identity)
+    return Found(
+        "rule", "rule_comb@1", mm_per_px, parts, (float(middle[0]), float(middle[1])), math.degrees(angle) % 180.0,
+        tilt=_tilt(photo, comb, tick_mm, mm_per_px),
+        blur=None if blur is None else Quantity(blur.sigma_px, "px", {name: blur.u_sigma_px}),
+        flags=flags, evidence=_evidence(comb, tick_mm, worth),
+    )  # fmt: skip
+
+
+def _identity(photo: Photo, feature: Feature) -> str:
+    """The instrument and its marks where both are named; else this photo alone, so that nothing cancels by accident."""
+    name, first, last = feature.properties.get("id"), feature.number("first_mm"), feature.number("last_mm")
+    if name and first is not None and last is not None:
+        return f"{name}:{first:g}-{last:g}"
+    return f"{name}:{photo.identity}" if name else photo.identity
+
+
+def _tilt(photo: Photo, comb: Comb, tick_mm: float, mm_per_px: float) -> Inclination:
+    """Inclination from the perspective of the comb, ``q = tick sin(a) / distance``, and how a rule is held."""
+    depth = object_distance(photo, mm_per_px)
+    sine = comb.fit.q * depth.distance_mm / tick_mm
+    gradient = DISTORTION_U / (0.5 * max(photo.width_px, photo.height_px))
+    u = math.hypot(
+        math.sqrt(comb.fit.covariance[2, 2]) * depth.distance_mm / tick_mm, sine * depth.relative_u,
+        0.5 * gradient * depth.distance_mm / mm_per_px,
+    )  # fmt: skip
+    if not 0 < u < 1:
+        return inclination(0.0, 10.0)
+    return inclination(math.asin(min(max(sine, -0.9), 0.9)), u)
+
+
+def _evidence(comb: Comb, tick_mm: float, worth: Graduation) -> dict[str, object]:
+    xy = comb.tick_xy
+    return {
+        "ticks_xy": [[round(float(x), 3), round(float(y), 3)] for x, y in xy],
+        "tick_numbers": [int(k - comb.ticks[0]) for k in comb.ticks[comb.fit.used]],
+        "tick_mm": tick_mm,
+        "line_xy": [[float(c) for c in xy[0]], [float(c) for c in xy[-1]]],
+        "residual_rms_px": comb.fit.rms,
+        "pitch_px": comb.pitch_px,
+        "graduation": worth.words,
+    }

@@ -1,0 +1,294 @@
+"""A graduated comb read whole: its direction, every tick to sub-pixel, and the length of each tick."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.polynomial import Polynomial
+
+from audit.errors import Refused
+from audit.imaging.colour import luminance
+from audit.imaging.edges import TickBlur, tick_blur
+from audit.imaging.marks import CombFit, Level, Strip, comb_fit, comb_period, comb_phase, on_lattice, tick_centres
+from audit.imaging.sample import sample_linear
+from audit.imaging.ticks import TickLengths, contrast_of, finer_ticks, is_dark, shear_of, tick_lengths
+
+__all__ = ["Comb", "comb_blur", "read_comb"]
+
+_PARTS = 20  # samples per interval while the structure is read: divisible by 2, 5 and 10
+_REACH = 12.0  # how far from the line ticks are followed, in intervals
+_GAP = 5  # ticks that may be hidden in a row
+
+Position = Callable[[np.ndarray], np.ndarray]
+
+
+@dataclass(frozen=True)
+class Comb:
+    """A comb found on an image.
+
+    Parameters
+    ----------
+    strip : Strip
+        Along the graduations, origin on the core of the ticks, ticks along `t`.
+    fit : CombFit
+        Of the finest ticks.
+    ticks : ndarray of int, shape (n,)
+    length_px : ndarray, shape (n,)
+        How long each tick is; NaN where it was not seen.
+    core_px : tuple of float
+        Range of `t` that all ticks share.
+    dark : bool
+        Whether the ticks are darker than their ground.
+    turn : float
+        What is left between the direction of the frame and of the scale, radians.
+    """
+
+    strip: Strip
+    fit: CombFit
+    ticks: np.ndarray
+    length_px: np.ndarray
+    core_px: tuple[float, float]
+    dark: bool
+    turn: float = 0.0
+
+    @property
+    def along(self) -> float:
+        """Length on the image of one frame pixel of `s`, followed from tick to tick along the scale."""
+        lean = self.strip.shear + self.fit.skew
+        return 1.0 / (math.cos(self.turn) - lean * math.sin(self.turn))
+
+    @property
+    def pitch_px(self) -> float:
+        """Spacing of the finest ticks along the scale at the middle, pixels."""
+        return self.fit.pitch * self.along
+
+    @property
+    def tick_xy(self) -> np.ndarray:
+        """Image positions of the ticks that were used, shape (n, 2)."""
+        s = self.fit.position(self.ticks[self.fit.used])
+        t = s * math.tan(self.turn)
+        return self.strip.image(s + self.fit.skew * t, t)
+
+
+@dataclass(frozen=True)
+class _State:
+    """What is known between two rounds: frame, range along it, half height of the profile, interval."""
+
+    strip: Strip
+    low: float
+    high: float
+    half: float
+    period: float
+
+
+@dataclass(frozen=True)
+class _Found:
+    """What one round found, in the frame it started from."""
+
+    strip: Strip
+    position: Position
+    ticks: np.ndarray
+    across: TickLengths
+    dark: bool
+
+    @property
+    def pitch(self) -> float:
+        middle = float(self.ticks.mean())
+        return float(np.diff(self.position(np.array([middle - 0.5, middle + 0.5])))[0])
+
+
+def read_comb(image: np.ndarray, start: np.ndarray, end: np.ndarray, *, period_px: float | None = None, grow: bool = False) -> Comb:
+    """The comb of graduations along a line.
+
+    Parameters
+    ----------
+    image : ndarray, shape (height, width)
+        Grey, encoded.
+    start, end : ndarray, shape (2,)
+        Ends of a line across the graduations, pixels; it need not be exactly along the scale.
+    period_px : float, optional
+        Approximate interval along the line.
+    grow : bool
+        Follow the comb beyond the ends of the line.
+
+    Raises
+    ------
+    Refused
+        ``no_rule_found`` where nothing repeats along the line, ``too_few_marks`` under six ticks.
+    """
+    length = float(np.hypot(*(end - start)))
+    strip = Strip(float(start[0] + end[0]) / 2, float(start[1] + end[1]) / 2, math.atan2(end[1] - start[1], end[0] - start[0]))
+    state = _State(strip, -length / 2, length / 2, 1.5, period_px or 0.0)
+    if period_px is None:
+        period, strength = comb_period(_profile(Level(image), state, 1.0))
+        if strength < 0.2:
+            raise Refused("no_rule_found", "Graduations must repeat along the line; got nothing that does.",
+                          "Draw the line along the ticks of the scale, across at least ten of them.")  # fmt: skip
+        state = replace(state, period=period, half=max(1.5, 0.1 * period))
+    found = _found(image, state, grow)
+    comb = None if found is None else _refined(Level(image), found)
+    if comb is None or comb.fit.used.sum() < 6:
+        count = 0 if comb is None else int(comb.fit.used.sum())
+        raise Refused("too_few_marks", f"A scale must show at least six ticks in a row; got {count} that can be told apart.",
+                      "Photograph more of the scale, sharper or larger, or draw the line across more ticks.")  # fmt: skip
+    return comb
+
+
+def _found(image: np.ndarray, state: _State, grow: bool) -> _Found | None:
+    found = None
+    for turn in range(9 if grow else 5):
+        level = Level.reduced(image, 2 ** max(0, int(math.log2(max(state.period, 1.0) / 14.0))))
+        found = _round(level, state)
+        if found is None:
+            return None
+        new = _next(image, found, grow)
+        settled = abs(found.across.slope) < 2e-3 and (not grow or new.high - new.low < 1.05 * (state.high - state.low))
+        if turn > 0 and settled and abs(new.period / state.period - 1) < 0.1:
+            break
+        state = new
+    return found
+
+
+def _next(image: np.ndarray, found: _Found, grow: bool) -> _State:
+    turn = math.atan(found.across.slope)
+    cos, sin, lean = math.cos(turn), math.sin(turn), found.strip.shear
+    s = found.position(np.array([found.ticks[0] - 0.6, found.ticks.mean(), found.ticks[-1] + 0.6]))
+    low, high = found.across.core_px
+    centre = found.strip.moved(float(s[1]), (low + high) / 2 + float(s[1]) * found.across.slope)
+    strip = Strip(centre.x, centre.y, found.strip.angle + turn, (lean * cos + sin) / (cos - lean * sin))
+    along = 1.0 / (cos - lean * sin)
+    extra = 0.5 * (s[2] - s[0]) if grow else 0.0
+    reach = ((s[0] - s[1] - extra) * along, (s[2] - s[1] + extra) * along)
+    reach = _inside(image, strip, *reach)
+    return _State(strip, *reach, max(0.4 * (high - low), 1.0), found.pitch * along)
+
+
+def _inside(image: np.ndarray, strip: Strip, low: float, high: float) -> tuple[float, float]:
+    s = np.arange(low, high + 1.0)
+    xy = strip.image(s, np.float64(0.0))
+    inside = ((xy >= 0) & (xy <= np.array([image.shape[1] - 1, image.shape[0] - 1]))).all(axis=1)
+    return (float(s[inside][0]), float(s[inside][-1])) if inside.any() else (low, high)
+
+
+def _profile(level: Level, state: _State, step: float) -> np.ndarray:
+    s = np.arange(state.low, state.high + step / 2, step)
+    t = np.linspace(-state.half, state.half, 9)
+    values = level.values(state.strip, s[None, :], t[:, None])
+    with_some = np.isfinite(values).any(axis=0)
+    mean = np.full(len(s), np.nan)
+    mean[with_some] = np.nanmean(values[:, with_some], axis=0)
+    return np.nan_to_num(mean, nan=float(np.nanmean(mean)) if with_some.any() else 0.0)
+
+
+def _round(level: Level, state: _State) -> _Found | None:
+    lattice = _lattice(level, state)
+    if lattice is None:
+        return None
+    bright, ticks = lattice
+    t = np.arange(-_REACH * state.period, _REACH * state.period, max(0.125 * state.period, 0.8))
+    strip = state.strip
+    for _ in range(2):
+        values = on_lattice(level, strip, bright, ticks, t, _PARTS)
+        lean, rows = shear_of(values, t, state.period)
+        strip = replace(strip, shear=strip.shear + lean)
+    values = on_lattice(level, strip, bright, ticks, t, _PARTS)
+    dark = is_dark(values, rows)
+    offset = 0.5 if dark else 0.0
+    values = on_lattice(level, strip, lambda k: bright(k + offset), ticks, t, _PARTS)
+    finer = finer_ticks(values, t, state.period, dark)
+    if finer > 1:
+        ticks = np.arange(ticks[0] * finer, ticks[-1] * finer + 1)
+
+    def position(k: np.ndarray) -> np.ndarray:
+        return np.asarray(bright(np.asarray(k, dtype=float) / finer + offset))
+
+    values = on_lattice(level, strip, position, ticks, t, _PARTS // 2)
+    return _structured(strip, position, ticks, t, contrast_of(values, dark), dark)
+
+
+def _lattice(level: Level, state: _State) -> tuple[Polynomial, np.ndarray] | None:
+    """Brightest places of the comb along the line, as a smooth function of their number."""
+    step = min(max(level.factor / 2.0, 0.5), state.period / 8.0)
+    profile = _profile(level, state, step)
+    if len(profile) < 4 * state.period / step:
+        return None
+    count, strength = comb_phase(profile, state.period / step)
+    middle = slice(len(strength) // 4, 3 * len(strength) // 4 + 1)
+    present = strength > 0.35 * np.median(strength[middle])
+    if present.sum() < 3 * state.period / step:
+        return None
+    s = state.low + np.arange(len(profile)) * step
+    fit = Polynomial.fit(count[present], s[present], 2, w=strength[present])
+    k = np.arange(math.ceil(count[present].min() - 0.2), math.floor(count[present].max() + 0.2) + 1)
+    return (fit, k) if len(k) >= 4 else None
+
+
+def _structured(strip: Strip, position: Position, ticks: np.ndarray, t: np.ndarray, contrast: np.ndarray, dark: bool) -> _Found | None:
+    s = position(ticks.astype(float))
+    pitch = float(np.median(np.diff(s)))
+    across = tick_lengths(contrast, s, t, pitch) if pitch > 0 else None
+    if across is None:
+        return None
+    keep = _stretch(across.seen)
+    if keep is None:
+        return None
+    kept = replace(across, length_px=across.length_px[keep], seen=across.seen[keep])
+    return _Found(strip, position, ticks[keep], kept, dark)
+
+
+def _stretch(seen: np.ndarray) -> slice | None:
+    """The longest stretch of ticks in which never more than a few are hidden in a row."""
+    at = np.flatnonzero(seen)
+    parts = np.split(at, np.flatnonzero(np.diff(at) > _GAP) + 1)
+    longest = max(parts, key=len)
+    return slice(int(longest[0]), int(longest[-1]) + 1) if len(longest) >= 5 else None
+
+
+def _refined(level: Level, found: _Found) -> Comb | None:
+    """Every tick to sub-pixel on the pixels of the original, and the whole-comb fit."""
+    low, high = found.across.core_px
+    inner = 0.1 * (high - low)
+    t = np.linspace(low + inner, high - inner, int(np.clip(high - low, 6, 48)) // 6 * 6)
+    position, fit = found.position, None
+    parts = int(np.clip(round(found.pitch), 12, 160))
+    slope = found.across.slope
+    for _ in range(3):
+        values = on_lattice(level, found.strip, position, found.ticks, t, parts)
+        if not np.isfinite(values).any():
+            return None
+        rows = values.reshape(6, -1, *values.shape[1:])
+        template = np.nanmedian(values, axis=(0, 1))
+        shift, contrast = tick_centres(np.nanmean(rows, axis=1), template)
+        middle_t = t.reshape(6, -1).mean(axis=1)
+        at = position(found.ticks.astype(float))
+        pitch = np.gradient(at)
+        s = at[None, :] + shift * pitch[None, :]
+        if np.isfinite(s).sum() < 6:
+            return None
+        weight = np.where(found.across.seen[None, :], np.clip(contrast, 0, 1.5) ** 2, 0.0)
+        fit = comb_fit(found.ticks, s, middle_t, weight)
+        position = fit.position
+    return Comb(found.strip, fit, found.ticks, found.across.length_px, (low, high), found.dark, math.atan(slope))
+
+
+def comb_blur(pixels: np.ndarray, comb: Comb) -> TickBlur | None:
+    """Gaussian-equivalent blur at a comb, from its mean tick in linear light.
+
+    Parameters
+    ----------
+    pixels : ndarray, shape (height, width) or (height, width, 3)
+    comb : Comb
+    """
+    low, high = comb.core_px
+    t = np.linspace(0.8 * low, 0.8 * high, 12)
+    used = comb.ticks[comb.fit.used]
+    parts = int(np.clip(round(2 * comb.fit.pitch), 12, 200))
+    within = (np.arange(parts) - parts // 2) / parts
+    s = comb.fit.position(used[:, None] + within[None, :])
+    near = np.abs(within * comb.fit.pitch) <= max(8.0, 0.45 * comb.fit.pitch)
+    xy = comb.strip.image(s[None, :, near] + comb.fit.skew * t[:, None, None], t[:, None, None])
+    light = luminance(sample_linear(pixels, xy, cubic=True))
+    return tick_blur(within[near] * comb.fit.pitch, np.nanmedian(light, axis=(0, 1)))

@@ -1,0 +1,130 @@
+"""Where on a photo something repeats like the graduations of a rule, at any place, size and angle.
+
+The picture is reduced step by step. On each reduced copy, small cells whose gradients all point one way are looked
+at along that way; where a profile repeats strongly, a candidate is proposed. What it is, others decide.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+
+from audit.imaging.marks import Level
+
+__all__ = ["CombSeed", "comb_candidates"]
+
+_CELL = 8  # px of a reduced copy
+_LINE = 128  # samples of a profile, px of a reduced copy
+_LONGEST = 2600  # long side of the finest copy that is searched
+_SHORTEST = 150
+_CELLS = 160  # cells looked at on one copy
+_SEEDS = 4  # candidates proposed from one copy
+
+
+@dataclass(frozen=True)
+class CombSeed:
+    """A place where something repeats: ends of a line across it, pixels of the original, its period and its strength."""
+
+    start: np.ndarray
+    end: np.ndarray
+    period_px: float
+    strength: float
+
+
+def comb_candidates(image: np.ndarray) -> Iterator[CombSeed]:
+    """Places where something repeats, from coarse to fine and from strong to weak.
+
+    Parameters
+    ----------
+    image : ndarray, shape (height, width)
+        Grey, encoded.
+    """
+    longest = max(image.shape)
+    fine = Level.reduced(image, max(1, -(-longest // _LONGEST)))
+    levels = [fine]
+    while max(levels[-1].image.shape) > 2 * _SHORTEST and len(levels) < 5:
+        half = Level.reduced(levels[-1].image, 2)
+        levels.append(Level(half.image, levels[-1].factor * 2))
+    for level in reversed(levels):
+        yield from _on_level(level)
+
+
+def _on_level(level: Level) -> list[CombSeed]:
+    picture = level.image.astype(np.float32)
+    if level.image.dtype == np.uint16:
+        picture /= 257.0
+    centre, angle = _cells(picture)
+    if len(centre) == 0:
+        return []
+    along = np.arange(_LINE) - (_LINE - 1) / 2
+    cos, sin = np.cos(angle)[:, None], np.sin(angle)[:, None]
+    profile = np.zeros((len(centre), _LINE), dtype=np.float32)
+    for t in (-2.0, 0.0, 2.0):
+        x = centre[:, :1] + along * cos - t * sin
+        y = centre[:, 1:] + along * sin + t * cos
+        profile += cv2.remap(picture, x.astype(np.float32), y.astype(np.float32), cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
+    period, strength = _periods(profile)
+    seeds: list[CombSeed] = []
+    for index in np.argsort(-strength):
+        if strength[index] < 0.3 or len(seeds) >= _SEEDS:
+            break
+        direction = np.array([np.cos(angle[index]), np.sin(angle[index])])
+        half = min(5.0 * period[index], _LINE / 2) * direction
+        seed = _in_original(level, centre[index], half, float(period[index]), float(strength[index]))
+        if not any(_same(seed, other) for other in seeds):
+            seeds.append(seed)
+    return seeds
+
+
+def _in_original(level: Level, centre: np.ndarray, half: np.ndarray, period: float, strength: float) -> CombSeed:
+    ends = (np.stack([centre - half, centre + half]) + 0.5) * level.factor - 0.5
+    return CombSeed(ends[0], ends[1], period * level.factor, strength)
+
+
+def _same(a: CombSeed, b: CombSeed) -> bool:
+    """Whether two candidates lie on one line with one period."""
+    way = (a.end - a.start) / np.hypot(*(a.end - a.start))
+    gap = (b.start + b.end - a.start - a.end) / 2
+    off = abs(float(way[0] * gap[1] - way[1] * gap[0]))
+    return off < 3 * a.period_px and 0.7 < a.period_px / b.period_px < 1.4
+
+
+def _cells(picture: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Cells whose gradients are strong and all point one way: centres (n, 2) and that way (n,), radians."""
+    gx = cv2.Sobel(picture, cv2.CV_32F, 1, 0)
+    gy = cv2.Sobel(picture, cv2.CV_32F, 0, 1)
+    rows, columns = picture.shape[0] // _CELL, picture.shape[1] // _CELL
+    size = (columns, rows)
+    part = (slice(0, rows * _CELL), slice(0, columns * _CELL))
+    xx, yy, xy = (cv2.resize(product[part], size, interpolation=cv2.INTER_AREA) for product in (gx * gx, gy * gy, gx * gy))
+    xx, yy, xy = (cv2.boxFilter(mean, -1, (3, 3)) for mean in (xx, yy, xy))
+    energy = xx + yy
+    coherence = np.hypot(xx - yy, 2 * xy) / np.maximum(energy, 1e-6)
+    score = np.where((coherence > 0.6) & (energy > 64.0), np.sqrt(energy) * coherence**2, 0.0)
+    order = np.argsort(-score, axis=None)[: _CELLS * 2 : 2]
+    order = order[score.ravel()[order] > 0]
+    row, column = np.unravel_index(order, score.shape)
+    angle = 0.5 * np.arctan2(2 * xy, xx - yy)[row, column]
+    return np.stack([(column + 0.5) * _CELL - 0.5, (row + 0.5) * _CELL - 0.5], axis=1), angle
+
+
+def _periods(profile: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Period and strength of repetition of each row, from the autocorrelation of its slope."""
+    slope = np.gradient(profile, axis=1)
+    slope -= slope.mean(axis=1, keepdims=True)
+    spectrum = np.fft.rfft(slope, 2 * _LINE, axis=1)
+    lags = np.arange(_LINE // 3)
+    acf = np.fft.irfft(np.abs(spectrum) ** 2, axis=1)[:, lags] / (_LINE - lags)
+    acf = acf / np.maximum(acf[:, :1], 1e-9)
+    peak = np.zeros_like(acf, dtype=bool)
+    peak[:, 3:-1] = (acf[:, 3:-1] >= acf[:, 2:-2]) & (acf[:, 3:-1] > acf[:, 4:])
+    height = np.where(peak, acf, 0.0)
+    best = height.max(axis=1)
+    first = np.argmax(height >= 0.7 * np.maximum(best, 1e-6)[:, None], axis=1)
+    row = np.arange(len(acf))
+    left, centre, right = acf[row, np.maximum(first - 1, 0)], acf[row, first], acf[row, first + 1]
+    shift = 0.5 * (left - right) / np.minimum(left - 2 * centre + right, -1e-9)
+    return first + np.clip(shift, -0.5, 0.5), np.where(first > 0, best, 0.0)

@@ -1,0 +1,201 @@
+"""Edges in linear light: where they lie to a small part of a pixel, and how blurred they are.
+
+References
+----------
+ISO 12233 (edge spread of a slanted edge): rows are shifted onto one another by a straight line fitted to their
+edges, so that the mean edge is sampled more finely than the pixels.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+from scipy.ndimage import gaussian_filter1d
+from scipy.optimize import least_squares
+from scipy.special import erf, ndtr
+
+__all__ = ["EdgeLine", "TickBlur", "edge_line", "edge_places", "tick_blur"]
+
+
+@dataclass(frozen=True)
+class EdgeLine:
+    """A straight blurred edge in a strip: ``s = place + slope t``.
+
+    Parameters
+    ----------
+    place, slope : float
+        `place` at ``t = 0``, pixels.
+    u_place, u_slope : float
+    sigma_px, u_sigma_px : float
+        Gaussian-equivalent blur.
+    rms_px : float
+        Scatter of single rows about the line.
+    """
+
+    place: float
+    slope: float
+    u_place: float
+    u_slope: float
+    sigma_px: float
+    u_sigma_px: float
+    rms_px: float
+
+
+def edge_places(values: np.ndarray, step_px: float) -> np.ndarray:
+    """Signed slope of each row of linear light, smoothed over a pixel, shape (m, n) for (m, n)."""
+    return np.asarray(gaussian_filter1d(values, 0.8 / step_px, axis=1, order=1, mode="nearest")) / step_px
+
+
+def edge_line(values: np.ndarray, s: np.ndarray, t: np.ndarray, sign: int, reach_px: float) -> EdgeLine | None:
+    """The straight edge nearest to the middle of a strip.
+
+    Parameters
+    ----------
+    values : ndarray, shape (m, n)
+        Linear light, one row for each `t`, at positions `s`.
+    s, t : ndarray, shape (n,), (m,)
+        Pixels; the edge is expected at ``s = 0``.
+    sign : int
+        +1 where light rises along `s`, -1 where it falls.
+    reach_px : float
+        How far from ``s = 0`` the edge may lie.
+
+    Notes
+    -----
+    Rows are placed by the centroid of their slope, a robust line is put through them, and the mean edge across
+    that line is fitted with an error function between two sloping levels: its middle is where a sharp edge
+    would stand, in linear light, whatever the blur.
+    """
+    step = float(s[1] - s[0])
+    slope = sign * edge_places(values, step)
+    slope[:, np.abs(s) > reach_px] = 0.0
+    places = np.array([_centroid(s, row) for row in slope])
+    line = _robust_line(t, places)
+    if line is None:
+        return None
+    place, lean, rms, used = line
+    across = s[None, :] - (place + lean * t)[:, None]
+    fit = _edge_spread(across[used], values[used], sign, reach_px)
+    if fit is None:
+        return None
+    shift, sigma, u_shift, u_sigma = fit
+    count = int(used.sum())
+    u_place = math.hypot(u_shift, rms / math.sqrt(max(count * step_rows(t), 1.0)))
+    u_slope = rms / max(float(np.std(t[used])) * math.sqrt(count * step_rows(t)), 1e-6)
+    return EdgeLine(place + shift, lean, u_place, u_slope, sigma, u_sigma, rms)
+
+
+def step_rows(t: np.ndarray) -> float:
+    """Share of rows that are independent: rows closer than a pixel and a half repeat one another."""
+    return min(1.0, abs(float(t[1] - t[0])) / 1.5) if len(t) > 1 else 1.0
+
+
+def _centroid(s: np.ndarray, slope: np.ndarray) -> float:
+    """Place of the strongest rise, by the centroid of the slope about it."""
+    peak = int(np.argmax(slope))
+    if slope[peak] <= 0 or not np.isfinite(slope[peak]):
+        return math.nan
+    low = high = peak
+    while low > 0 and slope[low - 1] > 0.4 * slope[peak]:
+        low -= 1
+    while high < len(slope) - 1 and slope[high + 1] > 0.4 * slope[peak]:
+        high += 1
+    weight = slope[low : high + 1]
+    return float(np.sum(s[low : high + 1] * weight) / np.sum(weight))
+
+
+def _robust_line(t: np.ndarray, places: np.ndarray) -> tuple[float, float, float, np.ndarray] | None:
+    used = np.isfinite(places)
+    if used.sum() < 4:
+        return None
+    good = used.copy()
+    gap = np.subtract.outer(t[used], t[used])
+    far = np.abs(gap) > 0.3 * np.ptp(t[used])
+    lean = float(np.median(np.subtract.outer(places[used], places[used])[far] / gap[far]))
+    place = float(np.median(places[used] - lean * t[used]))
+    spread = 0.0
+    for _ in range(5):
+        residual = places - place - lean * t
+        spread = max(1.4826 * float(np.median(np.abs(residual[good]))), 0.02)
+        good = used & (np.abs(np.nan_to_num(residual, nan=1e9)) < 3.5 * spread)
+        if good.sum() < 4:
+            return None
+        lean, place = (float(c) for c in np.polyfit(t[good], places[good], 1))
+    if good.sum() < 0.5 * len(t):
+        return None
+    return place, lean, float(np.std((places - place - lean * t)[good])), good
+
+
+def _edge_spread(across: np.ndarray, values: np.ndarray, sign: int, reach: float) -> tuple[float, float, float, float] | None:
+    """Middle and sigma of the mean edge, with their standard uncertainties."""
+    bins = np.arange(-reach, reach + 1e-9, 0.25)
+    index = np.digitize(across.ravel(), bins) - 1
+    inside = (index >= 0) & (index < len(bins)) & np.isfinite(values.ravel())
+    count = np.bincount(index[inside], minlength=len(bins))
+    x = np.bincount(index[inside], across.ravel()[inside], minlength=len(bins))
+    y = np.bincount(index[inside], values.ravel()[inside], minlength=len(bins))
+    full = count > 0
+    if full.sum() < 10:
+        return None
+    x, y, weight = x[full] / count[full], y[full] / count[full], np.sqrt(count[full] / count[full].max())
+    rise = float(np.ptp(y))
+
+    def residual(p: np.ndarray) -> np.ndarray:
+        z = (x - p[0]) / math.hypot(p[1], 0.05)
+        share = ndtr(sign * z)
+        model = (p[2] + p[3] * np.minimum(sign * (x - p[0]), 0)) * (1 - share) + (p[4] + p[5] * np.maximum(sign * (x - p[0]), 0)) * share
+        return np.asarray((model - y) * weight / max(rise, 1e-6))
+
+    guess = np.array([0.0, 1.2, float(y.min()), 0.0, float(y.max()), 0.0])
+    fit = least_squares(residual, guess, bounds=([-reach / 2, 0.1, -1, -1, -1, -1], [reach / 2, reach, 2, 1, 2, 1]))
+    freedom = max(len(x) / 4 - 6, 1)
+    covariance = np.linalg.pinv(fit.jac.T @ fit.jac) * 2 * fit.cost / freedom
+    if not fit.success or fit.x[4] - fit.x[2] < 0.2 * rise:
+        return None
+    return float(fit.x[0]), float(fit.x[1]), math.sqrt(covariance[0, 0]), math.sqrt(covariance[1, 1])
+
+
+@dataclass(frozen=True)
+class TickBlur:
+    """Blur and width of the mean tick of a comb, pixels."""
+
+    sigma_px: float
+    u_sigma_px: float
+    width_px: float
+
+
+def tick_blur(s: np.ndarray, values: np.ndarray) -> TickBlur | None:
+    """Gaussian-equivalent blur of the mean tick.
+
+    Parameters
+    ----------
+    s : ndarray, shape (n,)
+        From the middle of the tick, pixels.
+    values : ndarray, shape (n,)
+        Mean linear light.
+
+    Notes
+    -----
+    A box of unknown width, convolved with a Gaussian, on a sloping ground. ``None`` where the box is too narrow
+    against the blur for the two to be told apart.
+    """
+    rise = float(np.ptp(values))
+    reach = float(np.abs(s).max())
+    if rise <= 0 or reach < 1.5:
+        return None
+
+    def residual(p: np.ndarray) -> np.ndarray:
+        width, sigma = math.exp(p[1]), math.exp(p[2])
+        tick = 0.5 * (erf((s - p[0] + width / 2) / (math.sqrt(2) * sigma)) - erf((s - p[0] - width / 2) / (math.sqrt(2) * sigma)))
+        return np.asarray((p[3] + p[4] * s + p[5] * tick - values) / rise)
+
+    middle = float(values[np.argmin(np.abs(s))])
+    ground = float(np.median(values[np.abs(s) > 0.6 * reach]))
+    fit = least_squares(residual, np.array([0.0, math.log(0.4 * reach), math.log(1.2), ground, 0.0, middle - ground]))
+    covariance = np.linalg.pinv(fit.jac.T @ fit.jac) * 2 * fit.cost / max(len(s) / 3 - 6, 1)
+    sigma, u_log = math.exp(float(fit.x[2])), math.sqrt(max(covariance[2, 2], 0.0))
+    if not fit.success or u_log > 0.3 or not 0.1 < sigma < reach:
+        return None
+    return TickBlur(sigma, max(sigma * u_log, 0.05 * sigma), math.exp(float(fit.x[1])))
