@@ -1,4 +1,4 @@
-"""The verbs, in order: measure a photo, audit a folder, tell a tooth's record. No arithmetic here.
+"""The verbs, in order: measure a photo, judge a folder, tell a tooth's record, write the reports. No arithmetic here.
 
 Pages, commands and notebooks call this module and nothing behind it.
 """
@@ -7,28 +7,51 @@ from __future__ import annotations
 
 import hashlib
 import json
-from collections.abc import Callable, Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from dataclasses import asdict, dataclass
 from datetime import date
 from pathlib import Path
 from typing import Any
 
 import numpy as np
+import pandas as pd
 
+from audit.analysis.recall import tooth_record as _tooth_record
 from audit.calibration.calibrate import calibrate
 from audit.core.annotations import Annotations, check_inside, parse_annotations, read_annotations
-from audit.core.clinical import KnownLength
+from audit.core.clinical import CaseFolder, KnownLength
+from audit.core.outcome import PhotoRecord, ToothRecord, VisitRecord
+from audit.core.picture import Picture
 from audit.core.records import Calibration, Document, Photo, Reading, Refusal, Segment
-from audit.errors import Refused
+from audit.errors import AnnotationError, AuditError, ImageError, Refused
+from audit.folder import IMAGE_SUFFIXES, read_folder, unlisted_images
 from audit.imaging.codec import DicomFacts, ImageFile, read_image
+from audit.imaging.overlay import Marks
+from audit.imaging.overlay import overlay_png as _overlay_png
+from audit.imaging.tiles import common_window_mm, tile
+from audit.imaging.unroll import margin_length_mm, unrolled_margin
 from audit.intake import accept
+from audit.ledger.store import Ledger, open_ledger
 from audit.measure.gingiva import measure_gingiva
 from audit.measure.margin import measure_margin
 from audit.measure.metal import measure_metal
 from audit.measure.radiograph import measure_radiograph
+from audit.report import tables
+from audit.report.cautions import CAUTIONS
+from audit.report.charts import charts
+from audit.report.document import Report, index_row, make_report
+from audit.report.render import fragments, index_html, list_fragment
+from audit.report.render import tooth_html as _tooth_html
 
-__all__ = ["measure_photo"]
+__all__ = [
+    "CAUTIONS", "AuditError", "AuditKey", "Ledger", "Report", "audit_key", "charts", "fragments", "index_row", "judge_images", "list_fragment",
+    "measure_photo", "open_ledger", "overlay_png", "read_case_folder", "refused_document", "report_data", "series", "tooth_codes",
+    "tooth_html", "tooth_record", "unlisted_images", "write_reports",
+]  # fmt: skip
 
 AnnotationSource = str | Path | Mapping[str, Any] | None
+Progress = Callable[[int, int, str], None]
+_VERSIONS = "1"  # of how the stages are put together; the methods' own numbers stand in each reading
 
 
 def measure_photo(
@@ -54,27 +77,91 @@ def measure_photo(
     AnnotationError
         The annotations break their contract or belong to another image.
     """
-    return measure_image(read_image(path), _load(annotations), known_lengths=known_lengths, today=today)
+    return _measure(read_image(path), _load(annotations), known_lengths, today or date.today())
 
 
-def measure_image(file: ImageFile, marks: Annotations, *, known_lengths: Sequence[KnownLength] = (), today: date | None = None) -> Document:
-    """As `measure_photo`, for an image that is decoded already."""
-    height, width = file.pixels.shape[:2]
-    check_inside(marks, width, height, file.sha256)
-    photo = accept(file, radiograph=marks.is_radiograph, today=today or date.today())
-    calibration, refusals = _calibrate(file.pixels, photo, marks, file.dicom, known_lengths)
-    readings: list[Reading] = []
-    segments: list[Segment] = []
-    if photo.modality == "radiograph":
-        found, refused = measure_radiograph(file.pixels, photo, calibration, marks)
-        readings, refusals = readings + found, refusals + refused
-    else:
-        for measure in (measure_metal, measure_gingiva):
-            found, refused = measure(file.pixels, photo, calibration, marks)
-            readings, refusals = readings + found, refusals + refused
-        found, segments, refused = measure_margin(file.pixels, photo, calibration, marks)
-        readings, refusals = readings + found, refusals + refused
-    return Document(photo, calibration, tuple(readings), tuple(segments), tuple(refusals))
+def refused_document(path: str | Path, error: AnnotationError) -> Document:
+    """The document of a photo whose annotations are refused: the photo, and that one refusal."""
+    photo = accept(read_image(path), radiograph=False, today=date.today())
+    return Document(photo, None, refusals=(Refusal("annotations", "annotations_refused", error.message, error.hint),))
+
+
+def overlay_png(path: str | Path, annotations: AnnotationSource, document: Document) -> bytes:
+    """The photo with everything marked and found on it, as PNG bytes."""
+    marks = Marks(_load(annotations), document.calibration, document.readings, document.segments)
+    return _overlay_png(read_image(path).pixels, marks)
+
+
+def judge_images(folder: str | Path) -> Iterator[tuple[str, Photo | AuditError]]:
+    """Every image below a folder with what intake says of it, by relative name."""
+    root = Path(folder)
+    if not root.is_dir():
+        raise ImageError(f"folder must exist; got {root.name}.", "Check the folder's name and place.")
+    for path in sorted(p for p in root.rglob("*") if p.suffix.lower() in IMAGE_SUFFIXES and p.is_file()):
+        try:
+            outcome: Photo | AuditError = accept(read_image(path), radiograph=False, today=date.today())
+        except AuditError as error:
+            outcome = error
+        yield path.relative_to(root).as_posix(), outcome
+
+
+def read_case_folder(folder: str | Path) -> CaseFolder:
+    """The tables of a practice folder, read and checked."""
+    return read_folder(folder, date.today())
+
+
+@dataclass(frozen=True)
+class AuditKey:
+    """What names an audit: the image, and everything beside its pixels that the result depends on."""
+
+    sha256: str
+    annotation_hash: str
+
+
+def audit_key(path: Path, annotations: Mapping[str, Any] | None, known_lengths: Sequence[KnownLength]) -> AuditKey:
+    """The name of the audit of one photo; the same name is never measured twice.
+
+    Raises
+    ------
+    ImageError
+        The file cannot be read.
+    """
+    try:
+        sha256 = hashlib.sha256(path.read_bytes()).hexdigest()
+    except OSError as error:
+        raise ImageError(f"{path.name}: file must be readable; got {error.strerror}.", "Check the name in photos.csv.") from error
+    body = {"annotations": annotations, "known_lengths": [asdict(length) for length in known_lengths], "versions": _VERSIONS}
+    return AuditKey(sha256, hashlib.sha256(json.dumps(body, sort_keys=True).encode()).hexdigest())
+
+
+def tooth_codes(ledger_url: str) -> list[str]:
+    """Codes of all restorations in a ledger, sorted."""
+    with open_ledger(ledger_url) as ledger:
+        return list(ledger.codes())
+
+
+def tooth_record(ledger_url: str, code: str, today: date | None = None) -> ToothRecord:
+    """Everything that the years say of one restoration, statistics done."""
+    with open_ledger(ledger_url) as ledger:
+        restoration, history, months = ledger.restoration(code), ledger.history(code), ledger.recall_months(code)
+    return _tooth_record(restoration, history, today or date.today(), recall_months=months)
+
+
+def series(ledger_url: str, code: str) -> pd.DataFrame:
+    """Readings of one restoration over its visits, one row a reading."""
+    return tables.series(tooth_record(ledger_url, code))
+
+
+def report_data(ledger_url: str, code: str, photo_folder: str | Path) -> Report:
+    """The report of one restoration as data, its pictures drawn from the photos in `photo_folder`."""
+    record = tooth_record(ledger_url, code)
+    tiles, margins = _pictures(record, Path(photo_folder))
+    return make_report(record, tiles=tiles, margins=margins, generated_on=date.today().isoformat())
+
+
+def tooth_html(ledger_url: str, code: str, photo_folder: str | Path) -> str:
+    """The report of one restoration as one self-contained HTML page."""
+    return _tooth_html(report_data(ledger_url, code, photo_folder))
 
 
 def _load(annotations: AnnotationSource) -> Annotations:
@@ -83,13 +170,93 @@ def _load(annotations: AnnotationSource) -> Annotations:
     return parse_annotations(annotations) if isinstance(annotations, Mapping) else read_annotations(annotations)
 
 
+def _measure(file: ImageFile, marks: Annotations, known_lengths: Sequence[KnownLength], today: date) -> Document:
+    height, width = file.pixels.shape[:2]
+    check_inside(marks, width, height, file.sha256)
+    photo = accept(file, radiograph=marks.is_radiograph, today=today)
+    calibration, refusals = _calibrate(file.pixels, photo, marks, file.dicom, known_lengths)
+    readings: list[Reading] = []
+    segments: list[Segment] = []
+    families = (measure_radiograph,) if photo.modality == "radiograph" else (measure_metal, measure_gingiva)
+    for measure in families:
+        found, refused = measure(file.pixels, photo, calibration, marks)
+        readings, refusals = readings + found, refusals + refused
+    if photo.modality == "photo":
+        found, segments, refused = measure_margin(file.pixels, photo, calibration, marks)
+        readings, refusals = readings + found, refusals + refused
+    return Document(photo, calibration, tuple(readings), tuple(segments), tuple(refusals))
+
+
 def _calibrate(
     pixels: np.ndarray, photo: Photo, marks: Annotations, dicom: DicomFacts | None, known_lengths: Sequence[KnownLength]
 ) -> tuple[Calibration | None, list[Refusal]]:
-    measured = next((f for role in ("facial_surface", "occlusal_surface", "margin", "fit_site") if (f := marks.first(role))), None)
+    roles = ("facial_surface", "occlusal_surface", "margin", "fit_site")
+    measured = next((feature for role in roles if (feature := marks.first(role))), None)
     seen_in = measured.seen_in if measured else "direct"
     try:
         feature = marks.first("reference")
         return calibrate(pixels, photo, feature, tooth_seen_in=seen_in, dicom=dicom, known_lengths=known_lengths), []
     except Refused as refused:
         return None, [Refusal("mm_per_px", refused.code, refused.message, refused.hint)]
+
+
+@dataclass(frozen=True)
+class _Shown:
+    """One photo of a record with what is marked on it; pixels are read again when its picture is drawn."""
+
+    path: Path
+    photo: PhotoRecord
+    on: str
+    caption: str
+    marks: Marks
+    size: tuple[int, int]
+
+
+def _pictures(record: ToothRecord, folder: Path) -> tuple[list[Picture], list[Picture]]:
+    tiles: list[Picture] = []
+    margins: list[Picture] = []
+    shown = [one for visit in record.visits for photo in visit.photos if (one := _shown(visit, photo, folder))]
+    for view in dict.fromkeys(one.photo.view for one in shown):
+        strip = [one for one in shown if one.photo.view == view]
+        window = common_window_mm([(one.marks, *one.size) for one in strip])
+        axis_mm = max(margin_length_mm(one.marks) for one in strip)
+        for one in strip:
+            pixels = read_image(one.path).pixels
+            words = {"view": view, "on": one.on, "caption": one.caption}
+            tiles.append(tile(pixels, one.marks, window, **words))
+            if axis_mm > 0 and (strip_picture := unrolled_margin(pixels, one.marks, axis_mm, **words)) is not None:
+                margins.append(strip_picture)
+    return tiles, margins
+
+
+def _shown(visit: VisitRecord, photo: PhotoRecord, folder: Path) -> _Shown | None:
+    path = folder / photo.file
+    if not photo.sha256 or not path.is_file():
+        return None
+    height, width = read_image(path).pixels.shape[:2]
+    marks = Marks(_load(photo.annotations), photo.calibration, photo.readings, photo.segments)
+    caption = f"{visit.visit.on}, {visit.visit.stage}, {visit.months:.0f} months"
+    return _Shown(path, photo, visit.visit.on, caption, marks, (width, height))
+
+
+def write_reports(ledger_url: str, photo_folder: str | Path, out_folder: str | Path, progress: Progress | None = None,
+                  refused: Sequence[str] = ()) -> Path:  # fmt: skip
+    """One HTML report per restoration, tidy CSV tables beside them, and the index, whose path is returned."""
+    out = Path(out_folder)
+    out.mkdir(parents=True, exist_ok=True)
+    codes = tooth_codes(ledger_url)
+    records = []
+    for done, code in enumerate(codes, 1):
+        report = report_data(ledger_url, code, photo_folder)
+        name = f"{code}.html"
+        (out / name).write_text(_tooth_html(report), encoding="utf-8")
+        records.append((report.record, name))
+        if progress is not None:
+            progress(done, len(codes), name)
+    for name, table in (("readings", tables.series), ("refusals", tables.refusals), ("findings", tables.findings)):
+        (out / f"{name}.csv").write_text(tables.to_csv([table(record) for record, _ in records]), encoding="utf-8")
+    counts = pd.concat([tables.refusals(record) for record, _ in records])["code"].value_counts().to_dict() if records else {}
+    rows = [index_row(record, name) for record, name in records]
+    index = out / "index.html"
+    index.write_text(index_html(rows, counts, refused, generated_on=date.today().isoformat()), encoding="utf-8")
+    return index
