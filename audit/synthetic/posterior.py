@@ -99,6 +99,12 @@ class Casting:
         fade = np.clip((v - self.margin_mm + 1.9) / 1.0, 0.0, 1.0)
         return np.where(u < 0, self.step_mm[0], self.step_mm[1]) * fade * fade * (3.0 - 2.0 * fade)
 
+    def reach_mm(self, tooth: Tooth, u: float) -> float:
+        """Farthest depth, either way, at which the finish line is met beside the tooth's axis at `u`, mm."""
+        inside = min(abs(u) / tooth.outline(self.margin_mm), 1.0)
+        chord = float(tooth.half_depth(np.array([self.margin_mm]))[0]) * (1.0 - inside**ROUNDNESS) ** (1.0 / ROUNDNESS)
+        return min(chord, self.box_mm / 2) if self.design == "onlay" else chord
+
     def covers(self, z: float, half_depth: float) -> tuple[bool, bool]:
         """Whether the axial wall of the sides u < 0 and u > 0 is cut and covered at depth `z`."""
         if self.design == "complete_crown":
@@ -217,9 +223,9 @@ def _add_casting(
     line = casting.finish_line(tooth, u)
     axial = tooth.outline(casting.margin_mm) - casting.shoulder_mm - 0.07 * (casting.margin_mm - v)
     left, right = casting.covers(z, float(tooth.half_depth(np.array([2.2]))[0]))
-    wall = _inside(np.abs(u) - axial, soft_side)
     if casting.design != "onlay":
-        wall = wall * _inside(np.abs(z) - (tooth.half_depth(np.array([casting.margin_mm]))[0] - casting.shoulder_mm * 0.7), 0.3)
+        axial = axial * _section(z, tooth.half_depth(np.array([casting.margin_mm])) - casting.shoulder_mm)
+    wall = _inside(np.abs(u) - axial, soft_side)
     wall = np.where(np.where(u < 0, left, right), wall, 1.0)
     floor = top + 1.4
     if casting.design == "onlay" and abs(z) < 1.4:

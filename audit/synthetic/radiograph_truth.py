@@ -103,10 +103,16 @@ def _site(bitewing: Any, exposure: Exposure, tooth: Tooth, casting: Casting, sur
     side, edge = _side(bitewing, surface), tooth.outline(casting.margin_mm)
     inner = casting.shoulder_mm - 0.15 if bitewing.bound == "dentine" else min(casting.shoulder_mm - 0.15, 0.85)
     u = side * np.linspace(edge - 0.03, edge - inner, 7)
-    v = casting.finish_line(tooth, u) - _of(bitewing.gap_um, surface) / 2000.0
+    v = casting.finish_line(tooth, u) + np.array([_seen_mm(bitewing, exposure, tooth, casting, surface, float(at)) for at in u])
     uv = np.stack([u, v], axis=1) + rng.normal(0.0, HAND_MM * 0.6, (1, 2)) + rng.normal(0.0, HAND_MM * 0.4, (7, 2))
     line = _to_px(bitewing, exposure, uv).round(2).tolist()
     return _feature("fit_site", "LineString", line, surface=surface, bound=bitewing.bound)
+
+
+def _seen_mm(bitewing: Any, exposure: Exposure, tooth: Tooth, casting: Casting, surface: str, u: float) -> float:
+    """Where this beam shows the interface, below the finish line: the slot's middle, or the lowest metal in front of or behind it."""
+    gap = _of(bitewing.gap_um, surface) / 1000.0
+    return max(-gap / 2, casting.reach_mm(tooth, u) * abs(math.tan(math.radians(exposure.tilt_deg))) - gap)
 
 
 def _reference(bitewing: Any, exposure: Exposure, tooth: Tooth, casting: Casting, rng: np.random.Generator) -> dict[str, Any]:

@@ -1,0 +1,176 @@
+"""How a radiograph renders an edge: blur, grey curve and machine sharpening, read from the casting's own outline.
+
+Metal stops the beam within a few hundredths of a millimetre, so its outline against gum is a knife
+edge. What the picture makes of it tells the blur and, since a blurred edge is symmetric in exposure,
+how grey follows exposure.
+
+Notes
+-----
+Grey values are used as they are (no sRGB decoding), scaled so that metal is about 1 and gum about 0.
+Exposure is ``B = (white - grey) ** kappa`` with ``white >= grey of metal``: linear (kappa 1), power and,
+in the limit of large ``white`` and kappa, logarithmic curves. Priors: ln kappa about ln 2 with 0.6,
+ln (white - metal) about ln 0.2 with 1.0, blur 0.5 to 6 px. Sharpening is an unsharp mask on grey values.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from scipy.ndimage import gaussian_filter1d
+from scipy.optimize import least_squares
+from scipy.special import ndtr
+
+from audit.errors import Refused
+
+__all__ = ["PRIOR_MEAN", "PRIOR_U", "Response", "autocorrelation_sum", "fit_response", "noise_level"]
+
+PRIOR_MEAN = np.array([np.log(1.8), np.log(2.0), np.log(0.2)])
+PRIOR_U = np.array([0.6, 0.6, 1.0])
+GRID_PX = 0.25
+MODEL_SHARE = 0.004
+"""What the model itself leaves unexplained, as a share of the contrast between metal and gum."""
+
+
+@dataclass(frozen=True)
+class Response:
+    """Rendering of edges in one photo, near one site.
+
+    Parameters
+    ----------
+    log_parameters : ndarray, shape (3,)
+        Natural logarithms of blur sigma (px), kappa, and white minus metal (scaled grey).
+    covariance : ndarray, shape (3, 3)
+    sharpening, radius_px : float
+        Amount and radius of the machine's unsharp mask; amount 0 where none was found.
+    dark, bright : float
+        Grey values of gum and metal: what 0 and 1 of scaled grey stand for.
+    ceiling : float
+        Scaled grey at which the picture clips, or infinity.
+    """
+
+    log_parameters: np.ndarray
+    covariance: np.ndarray
+    sharpening: float
+    radius_px: float
+    dark: float
+    bright: float
+    ceiling: float
+
+    @property
+    def blur_px(self) -> float:
+        """Standard deviation of the blur, pixels."""
+        return float(np.exp(self.log_parameters[0]))
+
+    def scaled(self, grey: np.ndarray) -> np.ndarray:
+        """Grey values with gum at 0 and metal at 1."""
+        return np.asarray((grey - self.dark) / (self.bright - self.dark))
+
+    def render(self, exposure: np.ndarray, log_parameters: np.ndarray, step_px: float) -> np.ndarray:
+        """Scaled grey of blurred exposure on a grid along the last axis."""
+        return _show(exposure, log_parameters, (self.sharpening, self.radius_px), step_px, self.ceiling)
+
+
+def exposure_of(scaled_grey: np.ndarray | float, log_parameters: np.ndarray) -> np.ndarray:
+    """Exposure of a scaled grey value under the curve of `log_parameters`."""
+    white = 1.0 + np.exp(log_parameters[2])
+    return np.asarray(np.maximum(white - np.asarray(scaled_grey), 1e-6) ** np.exp(log_parameters[1]))
+
+
+def _show(exposure: np.ndarray, log_parameters: np.ndarray, mask: tuple[float, float], step_px: float, ceiling: float) -> np.ndarray:
+    white = 1.0 + np.exp(log_parameters[2])
+    grey = white - np.maximum(exposure, 1e-12) ** np.exp(-log_parameters[1])
+    if mask[0] > 0.0:
+        grey = grey + mask[0] * (grey - gaussian_filter1d(grey, mask[1] / step_px, axis=-1, mode="nearest"))
+    return np.asarray(np.minimum(grey, ceiling))
+
+
+def autocorrelation_sum(residual: np.ndarray, axis: int, lags: int = 5) -> float:
+    """How many neighbouring samples along `axis` carry one independent one (at least 1)."""
+    centred = np.moveaxis(residual - residual.mean(), axis, 0)
+    power = float(np.mean(centred**2)) or 1.0
+    count = min(lags, centred.shape[0] - 2)
+    total = 1.0 + 2.0 * sum(max(0.0, float(np.mean(centred[k:] * centred[:-k])) / power) for k in range(1, count + 1))
+    return max(1.0, total)
+
+
+def noise_level(rows: np.ndarray) -> float:
+    """Standard deviation of grey between neighbouring rows of a straightened band, robust, same unit."""
+    difference = rows[2:] - rows[:-2]
+    return max(float(np.median(np.abs(difference - np.median(difference))) * 1.4826 / np.sqrt(2.0)), 1e-6)
+
+
+def fit_response(along_px: np.ndarray, across_px: np.ndarray, grey: np.ndarray, clip: float) -> tuple[Response, np.ndarray, np.ndarray]:
+    """Blur, grey curve and position of the casting's outline.
+
+    Parameters
+    ----------
+    along_px : ndarray, shape (n,)
+        Distance of each row from the finish line, towards the casting's bulk.
+    across_px : ndarray, shape (m,)
+        Positive outwards, from metal to gum; equally spaced.
+    grey : ndarray, shape (n, m)
+    clip : float
+        Grey at which the picture is saturated.
+
+    Returns
+    -------
+    response : Response
+    outline : ndarray, shape (3,)
+        Position of the edge: ``outline[0] + outline[1] * along + outline[2] * along ** 2``, pixels.
+    covariance : ndarray, shape (6, 6)
+        Of (outline, log_parameters) together.
+
+    Raises
+    ------
+    Refused
+        ``no_metal_edge``: no edge from bright to dark is there.
+    """
+    edge = len(across_px) // 5
+    bright, dark = float(np.median(grey[:, :edge])), float(np.median(grey[:, -edge:]))
+    noise = noise_level(grey)
+    if bright - dark < max(8.0 * noise, 0.08 * clip):
+        raise Refused("no_metal_edge", "beside the outer end of the site no metal stands out against the gum.",
+                      "Trace along the interface from its outer end; take a crop that shows the casting's outline.")  # fmt: skip
+    scaled = (grey - dark) / (bright - dark)
+    ceiling = (clip - dark) / (bright - dark) if bright > 0.985 * clip else np.inf
+    sigma = np.hypot(noise / (bright - dark), MODEL_SHARE)
+    plain = _least_squares(along_px, across_px, scaled, ceiling, sigma, False)
+    masked = _least_squares(along_px, across_px, scaled, ceiling, sigma, True)
+    better = plain.cost - masked.cost > 30.0 and masked.x[9] > 0.08
+    best = masked if better else plain
+    amount, radius = (float(best.x[9]), float(np.exp(best.x[10]))) if better else (0.0, 1.5)
+    residual = best.fun[: scaled.size].reshape(scaled.shape)
+    inflation = autocorrelation_sum(residual, 0) * autocorrelation_sum(residual, 1) * max(1.0, float(np.mean(residual**2)))
+    covariance = _covariance(best.jac, scaled.size, inflation)[:6, :6]
+    response = Response(best.x[3:6], covariance[3:, 3:], amount, radius, dark, bright, float(ceiling))
+    return response, best.x[:3], covariance
+
+
+def _covariance(jacobian: np.ndarray, data: int, inflation: float) -> np.ndarray:
+    """Inverse information: data rows weighed down for correlated noise, prior rows kept."""
+    information = jacobian[:data].T @ jacobian[:data] / inflation + jacobian[data:].T @ jacobian[data:]
+    return np.asarray(np.linalg.pinv(information, hermitian=True))
+
+
+def _least_squares(along: np.ndarray, across: np.ndarray, scaled: np.ndarray, ceiling: float, sigma: float, masked: bool):  # type: ignore[no-untyped-def]
+    half = np.array([across[int(np.argmin(np.abs(row - 0.5)))] for row in scaled])
+    slope, offset = np.polyfit(along, half, 1) if len(along) > 2 else (0.0, float(half.mean()))
+    start = [offset, slope, 0.0, *PRIOR_MEAN, 0.0, 0.0, 1.0] + ([0.3, np.log(1.5)] if masked else [])
+    low = [-np.inf] * 3 + [np.log(0.4), 0.0, np.log(0.01), -0.3, -0.05, 0.7]
+    high = [np.inf] * 3 + [np.log(6.0), np.log(9.0), np.log(6.0), 0.3, 0.05, 1.008]
+    limits = (low, high)
+    if masked:
+        limits = ([*limits[0], 0.0, np.log(0.7)], [*limits[1], 3.0, np.log(6.0)])
+    step = float(across[1] - across[0])
+
+    def residual(p: np.ndarray) -> np.ndarray:
+        position = across[None, :] - (p[0] + p[1] * along + p[2] * along**2)[:, None]
+        metal, gum = exposure_of(p[8], p[3:6]), exposure_of(p[6] + p[7] * np.maximum(position, 0.0), p[3:6])
+        exposure = metal + (gum - metal) * ndtr(position / np.exp(p[3]))
+        mask = (p[9], float(np.exp(p[10]))) if masked else (0.0, 1.5)
+        drawn = _show(exposure, p[3:6], mask, step, ceiling)
+        prior = np.append((p[3:6] - PRIOR_MEAN) / PRIOR_U, p[2] / 0.01)
+        return np.concatenate([((drawn - scaled) / sigma).ravel(), prior])
+
+    return least_squares(residual, np.clip(start, np.array(limits[0]) + 1e-6, np.array(limits[1]) - 1e-6), bounds=limits, max_nfev=60)

@@ -1,0 +1,219 @@
+"""How far the casting's outline stands out over the tooth's at the finish line, to sub-pixel.
+
+Geometry: the `fit_site` meets the proximal outline at its outer end, the one nearer to the interdental
+space. There x' points outwards along the site and y' at right angles towards the casting. The outlines
+of casting (y' > 0) and tooth (y' < 0) are fitted each by a line or parabola over 0.15 to 0.65 mm and
+extended to the finish line, y' = 0. Step = casting - tooth: overhang positive, short margin negative.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from scipy.ndimage import gaussian_filter1d
+from scipy.optimize import least_squares
+
+from audit.errors import Refused
+from audit.imaging.sample import sample
+from audit.measure.edge_response import MODEL_SHARE, Response, autocorrelation_sum, exposure_of, fit_response, noise_level
+
+__all__ = ["OuterEnd", "Step", "centre_on_interface", "find_outer_end", "fit_step", "read_response"]
+
+CURVE_MEAN, CURVE_U = 0.38, 0.07
+"""Exponent q of the path through a rounded tooth, depth ** q: 0.5 for a cylinder, about 0.3 for a flat approximal surface."""
+
+
+@dataclass(frozen=True)
+class OuterEnd:
+    """Frame at the outer end of a site: origin and unit vectors outwards and towards the casting, pixels, x right, y down."""
+
+    origin: np.ndarray
+    outwards: np.ndarray
+    to_metal: np.ndarray
+
+    def at(self, across_px: np.ndarray, along_px: np.ndarray) -> np.ndarray:
+        """Pixel coordinates, shape (n along, m across, 2)."""
+        return np.asarray(self.origin + along_px[:, None, None] * self.to_metal + across_px[None, :, None] * self.outwards)
+
+
+@dataclass(frozen=True)
+class Step:
+    """Step at one outer end, pixels, with its parts of standard uncertainty, and both outlines on the image for drawing."""
+
+    step_px: float
+    parts_px: dict[str, float]
+    metal_xy: np.ndarray
+    tooth_xy: np.ndarray
+
+
+def find_outer_end(grey: np.ndarray, site_xy: np.ndarray) -> OuterEnd:
+    """Which end of a traced interface meets the interdental space, and on which side the metal lies.
+
+    Parameters
+    ----------
+    grey : ndarray, shape (height, width)
+        Radiopaque = bright.
+    site_xy : ndarray, shape (n, 2)
+
+    Raises
+    ------
+    Refused
+        ``interface_not_found``: neither side of the trace is brighter, or both ends look alike.
+    """
+    direction = _direction(site_xy)
+    normal = np.array([-direction[1], direction[0]])
+    reach = np.arange(5.0, 14.0)
+    sides = [float(np.nanmedian(sample(grey, site_xy[:, None] + sign * reach[None, :, None] * normal))) for sign in (1.0, -1.0)]
+    spread = float(np.ptp(grey[::7, ::7])) or 1.0
+    if abs(sides[0] - sides[1]) < 0.04 * spread:
+        raise Refused("interface_not_found", "neither side of the trace is metal.", "Trace along the interface of casting and tooth.")
+    to_metal = normal if sides[0] > sides[1] else -normal
+    ends = []
+    for origin, outwards in ((site_xy[0], -direction), (site_xy[-1], direction)):
+        beyond = origin + np.arange(6.0, 20.0)[:, None, None] * outwards + np.arange(-8.0, 9.0, 2.0)[None, :, None] * to_metal
+        ends.append((float(np.nanmedian(sample(grey, beyond))), OuterEnd(origin, outwards, to_metal)))
+    if abs(ends[0][0] - ends[1][0]) < 0.04 * spread or np.isnan([ends[0][0], ends[1][0]]).any():
+        raise Refused("interface_not_found", "no end of the trace meets the interdental space.",
+                      "Draw the site from the proximal outline inwards, along the interface.")  # fmt: skip
+    return min(ends, key=lambda end: end[0])[1]
+
+
+def centre_on_interface(grey: np.ndarray, site_xy: np.ndarray, end: OuterEnd, reach_px: float) -> tuple[np.ndarray, OuterEnd]:
+    """The traced line and its outer end, moved at right angles onto the lower edge of the metal.
+
+    Parameters
+    ----------
+    grey : ndarray, shape (height, width)
+    site_xy : ndarray, shape (n, 2)
+        Evenly spaced.
+    end : OuterEnd
+    reach_px : float
+        Farthest error of the hand that is searched.
+
+    Raises
+    ------
+    Refused
+        ``interface_not_found``: no fall from metal to tooth within reach.
+    """
+    offset = np.arange(-reach_px - 8.0, reach_px + 8.5)
+    middle = site_xy[len(site_xy) // 5 : -max(1, len(site_xy) // 8)]
+    band = sample(grey, middle[:, None] + offset[None, :, None] * end.to_metal).astype(float)
+    if np.isnan(band).any():
+        raise Refused("outside_crop", "the site lies at the border of the picture.", "Take a crop with 1 mm around every site.")
+    rise = np.gradient(gaussian_filter1d(np.median(band, axis=0), 1.5))
+    best = int(np.argmax(rise[8:-8])) + 8
+    spread = np.ptp(np.median(band, axis=0))
+    if rise[best] < 0.02 * spread or spread < 6.0 * noise_level(band):
+        raise Refused("interface_not_found", "no edge of metal lies within reach of the trace.", "Trace along the edge of the casting.")
+    move = offset[best] * end.to_metal
+    return site_xy + move, OuterEnd(end.origin + move, end.outwards, end.to_metal)
+
+
+def _direction(xy: np.ndarray) -> np.ndarray:
+    centred = xy - xy.mean(axis=0)
+    axis = np.linalg.svd(centred, full_matrices=False)[2][0]
+    return np.asarray(axis * np.sign(axis @ (xy[-1] - xy[0]) or 1.0))
+
+
+def read_response(grey: np.ndarray, end: OuterEnd, rows_px: tuple[float, float], clip: float) -> tuple[Response, np.ndarray, np.ndarray]:
+    """Edge response and the casting's outline beside a site; see `fit_response`."""
+    along, across = _window(grey, end, rows_px)
+    return fit_response(along, across, sample(grey, end.at(across, along), cubic=True).astype(float), clip)
+
+
+def _window(grey: np.ndarray, end: OuterEnd, rows_px: tuple[float, float]) -> tuple[np.ndarray, np.ndarray]:
+    """Rows and columns about the outline: the steepest fall from bright to dark near the outer end."""
+    sign = np.sign(rows_px[1])
+    along = sign * np.arange(abs(rows_px[0]), abs(rows_px[1]) + 0.5)
+    wide = np.arange(-30.0, 31.0)
+    rows = sample(grey, end.at(wide, along), cubic=False).astype(float)
+    if np.isnan(rows).any():
+        raise Refused("outside_crop", "the outline beside the site leaves the picture.", "Take a crop with 1 mm around every site.")
+    fall = -np.gradient(gaussian_filter1d(np.median(rows, axis=0), 2.0))
+    peak = int(np.argmax(fall[6:-6])) + 6
+    return along, wide[peak] + np.arange(-11.0, _gum_width(rows[:, peak:]) + 0.5)
+
+
+def _gum_width(outside: np.ndarray) -> int:
+    """Pixels of gum beyond the outline before the next tooth brightens it, 6 to 15, in the tightest row."""
+    widths = []
+    for row in gaussian_filter1d(outside, 1.0, axis=1):
+        low = int(np.argmin(row))
+        rise = np.flatnonzero(row[low:] > row[low] + 0.04 * (row[0] - row[low]))
+        widths.append(low + int(rise[0]) - 1 if rise.size else 15)
+    return int(np.clip(np.percentile(widths, 10), 6, 15))
+
+
+def fit_step(grey: np.ndarray, end: OuterEnd, rows_px: tuple[float, float], response: Response,
+             outline: np.ndarray, covariance: np.ndarray) -> Step:  # fmt: skip
+    """Step between the casting's outline and the tooth's, both extended to the finish line.
+
+    Parameters
+    ----------
+    grey : ndarray, shape (height, width)
+    end : OuterEnd
+    rows_px : tuple of float
+        Nearest and farthest distance from the finish line that is used, pixels.
+    response, outline, covariance
+        From `read_response`.
+
+    Notes
+    -----
+    The tooth thins out towards its outline: exposure ``B = B_gum exp(-a d**q)`` with depth d inside,
+    blurred; q has a prior (0.38 with 0.07), the blur and the grey curve come from the casting's outline.
+    """
+    along, across = _window(grey, end, (-rows_px[0], -rows_px[1]))
+    rows = sample(grey, end.at(across, along), cubic=True).astype(float)
+    scaled = response.scaled(rows)
+    edge, parts = _tooth_edge(along, across, scaled, response)
+    step = float(outline[0] - edge[0])
+    shared = np.linalg.cholesky(response.covariance + 1e-12 * np.eye(3))
+    gradient = np.linalg.solve(response.covariance + 1e-12 * np.eye(3), covariance[3:, 0]) - parts["slopes"]
+    tone = gradient @ shared
+    own = covariance[0, 0] - covariance[0, 3:] @ np.linalg.solve(response.covariance + 1e-12 * np.eye(3), covariance[3:, 0])
+    sources = {"noise": float(np.sqrt(max(own, 0.0) + parts["noise"] ** 2)), "outline": parts["curve"],
+               "blur": float(tone[0]), "tone": float(np.hypot(tone[1], tone[2]))}  # fmt: skip
+    metal_along = np.linspace(0.0, rows_px[1], 12)
+    metal = end.origin + metal_along[:, None] * end.to_metal + np.polyval(outline[::-1], metal_along)[:, None] * end.outwards
+    tooth = end.origin - metal_along[:, None] * end.to_metal + np.polyval(edge[::-1], -metal_along)[:, None] * end.outwards
+    return Step(step, sources, metal, tooth)
+
+
+def _tooth_edge(along: np.ndarray, across: np.ndarray, scaled: np.ndarray, response: Response):  # type: ignore[no-untyped-def]
+    """Tooth outline coefficients, and parts: noise, exponent of the curve, slopes against the response's logarithms."""
+    sigma = float(np.hypot(noise_level(scaled), MODEL_SHARE))
+    level = float(np.median(scaled[:, -5:]))
+    bright = float(np.median(scaled[:, :5]))
+    half = np.array([across[int(np.argmin(np.abs(row - (level + bright) / 2)))] for row in scaled])
+    slope, offset = np.polyfit(along, half, 1)
+    start = np.array([offset + 1.0, slope, 0.0, np.log(0.3), CURVE_MEAN, level, 0.0])
+
+    def solve(log_parameters: np.ndarray, start: np.ndarray):  # type: ignore[no-untyped-def]
+        def residual(p: np.ndarray) -> np.ndarray:
+            position = across[None, :] - (p[0] + p[1] * along + p[2] * along**2)[:, None]
+            drawn = _rounded_edge(position, p, log_parameters, response)
+            prior = [(p[4] - CURVE_MEAN) / CURVE_U, p[2] / 0.004, p[6] / 0.01]
+            return np.append(((drawn - scaled) / sigma).ravel(), prior)
+
+        return least_squares(residual, start, bounds=([-60, -3, -0.1, -5, 0.15, -1, -0.05], [60, 3, 0.1, 3, 0.8, 1, 0.05]), max_nfev=40)
+
+    best = solve(response.log_parameters, start)
+    residual = best.fun[: scaled.size].reshape(scaled.shape)
+    inflation = autocorrelation_sum(residual, 0) * autocorrelation_sum(residual, 1) * max(1.0, float(np.mean(residual**2)))
+    data, prior = best.jac[: scaled.size], best.jac[scaled.size :]
+    full = np.linalg.pinv(data.T @ data / inflation + prior.T @ prior, hermitian=True)
+    fixed = np.delete(np.arange(7), 4)
+    known = np.linalg.pinv((data.T @ data / inflation + prior.T @ prior)[np.ix_(fixed, fixed)], hermitian=True)
+    steps = 0.05 * np.eye(3)
+    slopes = np.array([(solve(response.log_parameters + d, best.x).x[0] - best.x[0]) / 0.05 for d in steps])
+    curve = float(np.sqrt(max(full[0, 0] - known[0, 0], 0.0)))
+    return best.x[:3], {"noise": float(np.sqrt(known[0, 0])), "curve": curve, "slopes": slopes}
+
+
+def _rounded_edge(position: np.ndarray, p: np.ndarray, log_parameters: np.ndarray, response: Response) -> np.ndarray:
+    grid = np.arange(-30.0, 30.0, 0.25)
+    gum = exposure_of(p[5] + p[6] * np.maximum(grid, 0.0), log_parameters)
+    sharp = gum * np.exp(-np.exp(p[3]) * np.maximum(-grid, 0.0) ** p[4])
+    drawn = response.render(gaussian_filter1d(sharp, np.exp(log_parameters[0]) / 0.25, mode="nearest"), log_parameters, 0.25)
+    return np.interp(position, grid, drawn)

@@ -1,0 +1,172 @@
+"""Gap between casting and tooth along one site of a radiograph: its mean and its widest quarter millimetre."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+
+from audit.core.quantity import Quantity, combine, source
+from audit.core.records import Calibration, Photo, Reading, Refusal
+from audit.errors import Refused
+from audit.imaging.sample import sample
+from audit.measure.edge_response import Response, autocorrelation_sum
+from audit.measure.proximal_outline import OuterEnd
+from audit.measure.slot_radiograph import Slot, fit_slot
+
+__all__ = ["PATH_MM", "closing_angle_deg", "gap_readings"]
+
+METHOD = "radiographic_slot@1"
+PATH_MM = 4.0
+"""Path of the beam through the gap that the closing angle is stated for."""
+WINDOW_MM = 0.25
+SHORTEST_MM = 0.3
+GAP_MODEL_UM = 3.0
+"""Standard uncertainty of the profile model (even levels, flat finish line), from drawn scenes."""
+ALWAYS = ("lower_bound", "tilt_unknown")
+
+
+@dataclass(frozen=True)
+class _Band:
+    offset_px: np.ndarray
+    rows: np.ndarray
+
+
+def closing_angle_deg(gap_um: float, path_mm: float = PATH_MM) -> float:
+    """Inclination of the beam that closes a straight gap, degrees: ``atan(g / L)``."""
+    return math.degrees(math.atan2(gap_um / 1000.0, path_mm))
+
+
+def gap_readings(
+    grey: np.ndarray, photo: Photo, calibration: Calibration, end: OuterEnd, line_xy: np.ndarray, response: Response,
+    outline_px: float, surface: str, flags: tuple[str, ...],
+) -> tuple[list[Reading], list[Refusal]]:  # fmt: skip
+    """Mean and widest gap at one enamel-bounded site.
+
+    Parameters
+    ----------
+    grey : ndarray, shape (height, width)
+    photo, calibration
+    end : OuterEnd
+        On the interface.
+    line_xy : ndarray, shape (n, 2)
+        Trace moved onto the interface, one point a pixel.
+    response : Response
+    outline_px : float
+        Where the casting's outline meets the finish line, outwards from the outer end.
+    surface : str
+    flags : tuple of str
+    """
+    names = ("radiographic_gap_width", "widest_radiographic_gap")
+    scale = calibration.scale(math.degrees(math.atan2(end.to_metal[1], end.to_metal[0])))
+    try:
+        band = _straighten(grey, end, line_xy, response, outline_px, scale.value)
+    except Refused as refused:
+        return [], [Refusal(name, refused.code, f"{surface}: {refused.message}", refused.hint) for name in names]
+    identity = f"{photo.identity}:{surface}"
+    whole = _fit(band, response)
+    count = max(1, round(len(band.rows) * scale.value / WINDOW_MM))
+    pieces = [_fit(_Band(band.offset_px, rows), response) for rows in np.array_split(band.rows, count)] if count > 1 else [whole]
+    widest = max(pieces, key=lambda slot: (slot.status == "measured", slot.width_px if slot.status == "measured" else slot.interval_px[1]))
+    details = {
+        "surface": surface,
+        "path_mm": PATH_MM,
+        "line": _corners(line_xy),
+        "positions": len(pieces),
+        "site_mm": len(band.rows) * scale.value,
+    }
+    readings = [
+        _reading(names[0], whole, 0.0, scale, identity, flags, details),
+        _reading(names[1], widest, _maximum_bias(pieces), scale, identity, flags, details),
+    ]
+    return readings, []
+
+
+def _corners(line_xy: np.ndarray) -> list[list[float]]:
+    return [[float(x), float(y)] for x, y in line_xy[:: max(1, len(line_xy) // 12)]]
+
+
+def _straighten(grey: np.ndarray, end: OuterEnd, line_xy: np.ndarray, response: Response, outline_px: float, mm_per_px: float) -> _Band:
+    """Columns along the site, straightened on the metal's lower edge (a parabola through the edges of all columns)."""
+    length = float(np.max((end.origin - line_xy) @ end.outwards))
+    first = max(0.0, -outline_px) + 3.0 * response.blur_px + 2.0
+    along = np.arange(first, length - 2.0)
+    if len(along) * mm_per_px < SHORTEST_MM:
+        raise Refused("site_too_short", f"{len(along) * mm_per_px:.2f} mm of interface is left inside the outline; at least {SHORTEST_MM} needed.",
+                      "Trace the interface farther inwards.")  # fmt: skip
+    wide = np.arange(-24.0, 25.0)
+    columns = sample(grey, _frame(end, along, wide, np.zeros(len(along)))).astype(float)
+    if np.isnan(columns).any():
+        raise Refused("outside_crop", "the site lies at the border of the picture.", "Take a crop with 1 mm around every site.")
+    edges = np.array([_edge(wide, column) for column in columns])
+    keep = np.isfinite(edges)
+    if keep.sum() < 0.6 * len(edges):
+        raise Refused("interface_not_found", "the metal's edge is not seen along the trace.", "Trace along the edge of the casting.")
+    curve = np.polyfit(along[keep], edges[keep], 2 if keep.sum() > 12 else 1)
+    keep &= np.abs(edges - np.polyval(curve, along)) < 3.0
+    curve = np.polyfit(along[keep], edges[keep], 2 if keep.sum() > 12 else 1)
+    offset = np.arange(-10.0, 31.0)
+    rows = sample(grey, _frame(end, along, offset, np.polyval(curve, along)), cubic=True).astype(float)
+    good = ~np.isnan(rows).any(axis=0)
+    return _Band(offset[good], rows[:, good])
+
+
+def _frame(end: OuterEnd, along: np.ndarray, offset: np.ndarray, shift: np.ndarray) -> np.ndarray:
+    """Pixel coordinates, shape (n, m, 2): `along` inwards from the outer end, `offset` from the edge into the tooth."""
+    depth = offset[None, :] + shift[:, None]
+    return np.asarray(end.origin - along[:, None, None] * end.outwards - depth[..., None] * end.to_metal)
+
+
+def _edge(offset: np.ndarray, column: np.ndarray) -> float:
+    """Where a column falls half-way from metal to its darkest value within 8 px beyond; NaN if it does not."""
+    fall = -np.diff(np.convolve(np.pad(column, 1, mode="edge"), np.ones(3) / 3, mode="valid"))
+    k = int(np.argmax(fall[8:-8])) + 8
+    metal, low = float(np.median(column[max(0, k - 10) : k - 3])), float(np.min(column[k : k + 9]))
+    half = (metal + low) / 2
+    below = np.flatnonzero(column[k - 4 : k + 8] < half)
+    if not below.size or below[0] == 0:
+        return math.nan
+    i = k - 4 + int(below[0])
+    return float(offset[i - 1] + (column[i - 1] - half) / (column[i - 1] - column[i]))
+
+
+def _fit(band: _Band, response: Response) -> Slot:
+    mean = band.rows.mean(axis=0)
+    trend = np.linspace(-0.5, 0.5, len(band.rows))[:, None]
+    slope = (trend * (band.rows - mean)).sum(axis=0) / max(float((trend**2).sum()), 1e-9)
+    residual = band.rows - mean - trend * slope
+    spread = np.sqrt(np.mean(residual**2, axis=0))
+    sigma = np.sqrt(np.mean(spread**2)) * np.sqrt(autocorrelation_sum(residual, 0) / len(band.rows) * autocorrelation_sum(residual, 1))
+    return fit_slot(band.offset_px, mean, np.full(len(mean), sigma), response)
+
+
+def _maximum_bias(pieces: list[Slot]) -> float:
+    """How much the largest of several noisy widths overstates, pixels: simulated from the fits with a fixed seed."""
+    if len(pieces) < 2:
+        return 0.0
+    width = np.array([p.width_px for p in pieces])
+    noise = np.array([p.parts_px["noise"] for p in pieces])
+    drawn = width + np.random.default_rng(0).normal(size=(4000, len(pieces))) * noise
+    return max(0.0, float(drawn.max(axis=1).mean() - width.max()))
+
+
+def _reading(
+    name: str, slot: Slot, bias_px: float, scale: Quantity, identity: str, flags: tuple[str, ...], details: dict[str, Any]
+) -> Reading:
+    micro = 1000.0 * scale.value
+    parts = {source(kind, identity): part for kind, part in slot.parts_px.items()} | {source("model", identity): GAP_MODEL_UM / micro}
+    measured = slot.status == "measured"
+    signed_px = slot.width_px - bias_px if measured else slot.signed_px
+    own = parts if measured else {source("noise", identity): slot.signed_u_px, source("model", identity): GAP_MODEL_UM / micro}
+    signed = combine(lambda s, w: 1000.0 * s * w, scale, Quantity(signed_px, "px", own), unit="um")
+    low, high = (micro * edge for edge in slot.interval_px)
+    shown = signed.value if measured else high
+    more = {**details, "slot_level": slot.level, "closing_angle_deg": closing_angle_deg(max(shown, 0.0)) if math.isfinite(shown) else None}
+    every = (*flags, *ALWAYS)
+    if measured:
+        return Reading.measured(name, signed, METHOD, flags=every, details=more)
+    if slot.status == "detected":
+        return Reading(name, "um", "detected", None, (low, high), METHOD, signed, every, more)
+    return Reading(name, "um", "below_detection", None, (0.0, high), METHOD, signed, (*every, "none_seen"), more)
