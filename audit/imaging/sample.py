@@ -94,22 +94,25 @@ def sample_linear(pixels: np.ndarray, xy: np.ndarray, cubic: bool = False) -> np
     return _remap(to_linear(part), xy - origin, cubic)
 
 
-def look_up(maps: np.ndarray, x: np.ndarray, y: np.ndarray) -> np.ndarray:
-    """Bilinear values of float maps at coordinates, the border repeated outside: for drawing, not for measuring.
+def look_up(maps: np.ndarray, x: np.ndarray, y: np.ndarray, wrap: bool = False) -> np.ndarray:
+    """Bilinear values of float maps at coordinates, for drawing, not for measuring.
 
     Parameters
     ----------
     maps : ndarray of float32, shape (height, width) or (height, width, up to 4)
     x, y : ndarray of float32, shape (m, n) or (n,), in map pixels
+    wrap : bool
+        Outside, the map is repeated as a tile; otherwise its border pixels are.
 
     Returns
     -------
     ndarray of float32, shape of `x` (and channels)
     """
-    rows = (lambda a: a) if x.ndim == 2 else (lambda a: np.pad(a, (0, -a.size % 1024)).reshape(-1, 1024))
-    values = np.asarray(cv2.remap(maps, rows(x), rows(y), cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE))
+    border = cv2.BORDER_WRAP if wrap else cv2.BORDER_REPLICATE
     if x.ndim == 2:
-        return values
+        return np.asarray(cv2.remap(maps, x, y, cv2.INTER_LINEAR, borderMode=border))
+    rows = [np.pad(a, (0, -a.size % 1024)).reshape(-1, 1024) for a in (x, y)]
+    values = np.asarray(cv2.remap(maps, rows[0], rows[1], cv2.INTER_LINEAR, borderMode=border))
     return values.reshape(-1, *maps.shape[2:])[: x.size]
 
 

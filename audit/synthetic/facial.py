@@ -2,65 +2,50 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from functools import lru_cache
 
 import numpy as np
+from scipy.ndimage import gaussian_filter1d
 
 from audit.imaging.smooth import gaussian
 from audit.synthetic.crown import Row, build_row
 from audit.synthetic.gum import gum_height, gum_line
-from audit.synthetic.outlines import Margin, facial_margin
+from audit.synthetic.outlines import Margin, facial_margin, lingual_margin
 from audit.synthetic.relief import Grid, Relief, assemble
 from audit.synthetic.spec import Mouth
+from audit.synthetic.stage import Stage, lift, own_middle, seen_margin
 
-__all__ = ["Stage", "build_facial"]
+__all__ = ["build_facial"]
 
 GRID = Grid(left_mm=-21.0, top_mm=-15.0, per_mm=20.0, columns=840, rows=600)
 FAR = -99.0
 
 
-@dataclass(frozen=True)
-class Stage:
-    """One side of a mouth, built: what `photograph` draws and what the truth is reckoned from.
-
-    Parameters
-    ----------
-    relief : Relief
-    middle : ndarray, shape (3,)
-        The tooth's reference point: middle of the facial surface, in the plane at the mean height of it.
-    margin : ndarray, shape (n, 3), and the gingival margin, shape (m, 3)
-        Lines on the surface, mm; `margin` is empty where no margin is seen.
-    span_mm : tuple of float
-        First and last position along `margin` that a reader could trace.
-    """
-
-    relief: Relief
-    middle: np.ndarray
-    margin: np.ndarray
-    along_mm: np.ndarray
-    gingival_margin: np.ndarray
-    cervical: np.ndarray
-
-
 @lru_cache(maxsize=6)
-def build_facial(mouth: Mouth) -> Stage:
-    """The facial view of a mouth."""
-    row = build_row(mouth.seed, mouth.kind == "molar")
+def build_facial(mouth: Mouth, surface: str = "facial") -> Stage:
+    """The facial or the lingual view of a mouth; the lingual one is drawn as its own row of crowns with lower cusps.
+
+    Notes
+    -----
+    Seen from the tongue the mesial side lies the other way round; `photograph` reflects the camera for it.
+    """
+    row = build_row(mouth.seed + (0 if surface == "facial" else 500), mouth.kind == "molar")
     x, y = GRID.mesh()
     crowns = np.stack([crown.surface(x, y) for crown in row.crowns])
-    metal, along, margin = _metal(mouth, row, x, y)
-    tooth = row.tooth
+    metal, along, margin = _metal(mouth, row, x, y, surface)
     crowns[row.audited] = _shaped(mouth, row, x, y, crowns[row.audited], metal)
     owner = crowns.argmax(axis=0)
     teeth = crowns.max(axis=0)
     line = gum_line(row, GRID.left_mm + np.arange(GRID.columns) / GRID.per_mm, mouth.recession_mm)
     up = line[None, :] - y
-    lean = np.gradient(line, 1.0 / GRID.per_mm)[None, :] * np.exp(-((up / 1.2) ** 2))
+    calm = gaussian_filter1d(line, 2.0 * GRID.per_mm)
+    up = up + np.clip(up / 3.0, 0.0, 1.0) * (calm - line)[None, :]
+    lean = gaussian_filter1d(np.gradient(line, 1.0 / GRID.per_mm), 0.25 * GRID.per_mm)[None, :] * np.exp(-((up / 1.2) ** 2))
     into = up / np.sqrt(1.0 + np.minimum(np.abs(lean), 3.0) ** 2)
-    soft = gaussian(np.maximum(teeth, -4.0).astype(np.float32), 0.7 * GRID.per_mm)
-    gum = gum_height(x, y, into, soft, mouth.seed)
-    height = np.where(into > 0, np.maximum(gum, np.maximum(teeth, -4.0) + 0.03), teeth)
+    solid = np.maximum(teeth, -3.4).astype(np.float32)
+    near, far = gaussian(solid, 0.55 * GRID.per_mm), gaussian(solid, 2.6 * GRID.per_mm)
+    gum = gaussian(gum_height(x, y, into, near, far, mouth.seed).astype(np.float32), 0.06 * GRID.per_mm)
+    height = np.where(into > 0, np.maximum(gum, np.where(into < 1.0, solid + 0.03, gum)), teeth)
     outlines = np.stack([crown.inside(x, y) for crown in row.crowns])
     own = np.where(owner == row.audited, outlines[row.audited], np.minimum(outlines[row.audited], -0.02))
     level = np.stack([(y - c.neck_mm) / c.height_mm for c in row.crowns])
@@ -68,11 +53,11 @@ def build_facial(mouth: Mouth) -> Stage:
     tint = np.array([c.tint for c in row.crowns])[owner]
     crown_here = np.take_along_axis(outlines, owner[None], 0)[0]
     relief = assemble(GRID, height, (own, into, metal, along), (crown_here, level, tint, np.zeros_like(x)))
-    return _stage(mouth, row, relief, margin)
+    return _stage(mouth, row, relief, margin, surface)
 
 
-def _metal(mouth: Mouth, row: Row, x: np.ndarray, y: np.ndarray) -> tuple[np.ndarray, np.ndarray, Margin | None]:
-    margin = None if mouth.prepared else facial_margin(mouth, row)
+def _metal(mouth: Mouth, row: Row, x: np.ndarray, y: np.ndarray, surface: str) -> tuple[np.ndarray, np.ndarray, Margin | None]:
+    margin = None if mouth.prepared else (facial_margin if surface == "facial" else lingual_margin)(mouth, row)
     metal, along = np.full(x.shape, FAR), np.full(x.shape, FAR)
     if margin is not None:
         half = 0.62 * row.tooth.width_mm
@@ -96,22 +81,15 @@ def _shaped(mouth: Mouth, row: Row, x: np.ndarray, y: np.ndarray, z: np.ndarray,
     return np.asarray(z)
 
 
-def _stage(mouth: Mouth, row: Row, relief: Relief, margin: Margin | None) -> Stage:
+def _stage(mouth: Mouth, row: Row, relief: Relief, margin: Margin | None, surface: str) -> Stage:
     tooth = row.tooth
-    facial = (relief.ground[..., 0] > 0) & (relief.ground[..., 1] < 0)
-    middle = np.array([tooth.x_mm, 0.0, float(relief.form[..., 0][facial].mean())])
+    middle = own_middle(relief, tooth.x_mm, 0.0)
     x = np.linspace(tooth.x_mm + 0.46 * tooth.width_mm, tooth.x_mm - 0.46 * tooth.width_mm, 400)
-    gingival = _lift(relief, np.stack([x, gum_line(row, x, mouth.recession_mm)], axis=1))
+    gingival = lift(relief, np.stack([x, gum_line(row, x, mouth.recession_mm)], axis=1))
+    role = "facial_surface" if surface == "facial" else None
     if margin is None:
-        return Stage(relief, middle, np.empty((0, 3)), np.empty(0), gingival, np.empty((0, 3)))
-    keep = relief.at(relief.ground, margin.xy[:, 0], margin.xy[:, 1])[:, 0] > 0.30
-    keep &= relief.at(relief.ground, margin.xy[:, 0], margin.xy[:, 1])[:, 1] < -0.05
-    points = _lift(relief, margin.xy[keep])
-    near_gum = np.interp(-points[:, 0], -x, gum_line(row, x, 0.0))
-    cervical = points[np.abs(points[:, 1] - near_gum - mouth.finish_line_mm) < 0.02]
-    return Stage(relief, middle, points, margin.along[keep], gingival, cervical)
-
-
-def _lift(relief: Relief, xy: np.ndarray) -> np.ndarray:
-    z = relief.at(np.ascontiguousarray(relief.form[..., 0]), xy[:, 0], xy[:, 1])
-    return np.column_stack([xy, z])
+        return Stage(relief, middle, surface, role, gingival_margin=gingival)
+    points, along = seen_margin(relief, margin, 0.30)
+    unreceded = np.interp(-points[:, 0], -x, gum_line(row, x, 0.0))
+    cervical = points[np.abs(points[:, 1] - unreceded - mouth.finish_line_mm) < 0.02]
+    return Stage(relief, middle, surface, role, points, along, gingival, cervical)

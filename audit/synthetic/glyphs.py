@@ -15,7 +15,6 @@ PER_MM = 40
 HEIGHT_MM, WIDTH_MM, STROKE_MM = 2.0, 1.15, 0.24
 # strokes on a 2 x 4 lattice (x 0..2, y 0..4 downwards)
 STROKES = {
-    "0": ((0, 1, 0, 3), (2, 1, 2, 3), (0, 1, 1, 0), (1, 0, 2, 1), (0, 3, 1, 4), (1, 4, 2, 3)),
     "1": ((0.4, 1, 1.2, 0), (1.2, 0, 1.2, 4)),
     "2": ((0, 0.8, 0.8, 0), (0.8, 0, 2, 0.8), (2, 0.8, 1.8, 1.8), (1.8, 1.8, 0, 4), (0, 4, 2, 4)),
     "3": ((0, 0, 2, 0), (2, 0, 1, 1.7), (1, 1.7, 2, 2.8), (2, 2.8, 1.2, 4), (1.2, 4, 0, 3.6)),
@@ -31,8 +30,8 @@ def _strip() -> np.ndarray:
     rows, columns = round(HEIGHT_MM * PER_MM), 70 * PER_MM
     y, x = np.mgrid[0:rows, 0:columns].astype(np.float32) / PER_MM
     ink = np.zeros((rows, columns), np.float32)
-    for digit in "0123456":
-        left = 10.0 * int(digit) - 0.5 * WIDTH_MM + (0.9 if digit == "0" else 0.0)
+    for digit in "123456":
+        left = 10.0 * int(digit) - 0.5 * WIDTH_MM
         for x0, y0, x1, y1 in STROKES[digit]:
             p = np.array([left + x0 * WIDTH_MM / 2, y0 * HEIGHT_MM / 4 * 0.88 + 0.12])
             q = np.array([left + x1 * WIDTH_MM / 2, y1 * HEIGHT_MM / 4 * 0.88 + 0.12])

@@ -12,7 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from audit.synthetic.glyphs import digits_texture
-from audit.synthetic.lighting import reflected_light, surroundings
+from audit.synthetic.lighting import Surroundings, reflected_light
 from audit.synthetic.texture import tiled
 
 __all__ = ["PROBE_MARKS_MM", "Layer", "Placing", "draw_probe", "draw_rod", "draw_rule"]
@@ -97,7 +97,10 @@ def draw_rule(placing: Placing, slopes: np.ndarray, focal_px: float, *, middle_m
     b_text = b if edge_up else RULE_WIDTH_MM - b
     ink = np.maximum(ink, digits_texture(a, b_text, top_mm=4.9 if edge_up else RULE_WIDTH_MM - 4.9 - 2.0))
     ink *= (a > 0.6) & (a < RULE_LENGTH_MM - 0.6)
-    return Layer(_rule_face(a, b, ink, white, seed), share, depth)
+    colour = np.zeros((len(a), 3), np.float32)
+    on = np.flatnonzero(share > 0)
+    colour[on] = _rule_face(a[on], b[on], ink[on], white, seed)
+    return Layer(colour, share, depth)
 
 
 def _rule_face(a: np.ndarray, b: np.ndarray, ink: np.ndarray, white: bool, seed: int) -> np.ndarray:
@@ -122,7 +125,7 @@ def draw_rod(
     diameter_mm: float,
     half_length_mm: float,
     seed: int,
-    ring: tuple[float, float],
+    around: Surroundings,
 ) -> Layer:
     """A polished steel cylinder whose axis passes through the placed middle."""
     radius = np.full(len(slopes), 0.5 * diameter_mm)
@@ -130,10 +133,10 @@ def draw_rod(
     px = depth / focal_px
     share = np.clip((radius - np.abs(away)) / px + 0.5, 0, 1) * np.clip((half_length_mm - np.abs(a)) / px + 0.5, 0, 1)
     turned = tiled(seed + 61, 10, 90, a * 50, away * 2)[:, 0]
-    return Layer(_steel(normal, placing, turned, slopes, seed, ring), share, depth)
+    return Layer(_steel(normal, placing, turned, slopes, around), share, depth)
 
 
-def draw_probe(placing: Placing, slopes: np.ndarray, focal_px: float, *, seed: int, ring: tuple[float, float]) -> Layer:
+def draw_probe(placing: Placing, slopes: np.ndarray, focal_px: float, *, seed: int, around: Surroundings) -> Layer:
     """A tapered probe with dark marks; its placed middle is 5 mm from the tip, the axis points to the handle."""
     first = np.full(len(slopes), 0.3)
     a, _, _, _ = _cylinder(placing, slopes, first)
@@ -142,7 +145,7 @@ def draw_probe(placing: Placing, slopes: np.ndarray, focal_px: float, *, seed: i
     px = depth / focal_px
     tip = a + 5.0
     share = np.clip((radius - np.abs(away)) / px + 0.5, 0, 1) * np.clip(tip / px + 0.5, 0, 1)
-    colour = _steel(normal, placing, np.zeros_like(a), slopes, seed, ring)
+    colour = _steel(normal, placing, np.zeros_like(a), slopes, around)
     ink = np.max([_box(tip - mark, 0.11, px) for mark in PROBE_MARKS_MM], axis=0)
     colour = colour + ink[:, None] * (0.02 + 0.12 * colour - colour)
     return Layer(np.asarray(colour), share, depth)
@@ -163,12 +166,12 @@ def _cylinder(placing: Placing, slopes: np.ndarray, radius: np.ndarray) -> tuple
     return (ray * t[:, None] - middle) @ axis, away, normal, t
 
 
-def _steel(normal: np.ndarray, placing: Placing, rough: np.ndarray, slopes: np.ndarray, seed: int, ring: tuple[float, float]) -> np.ndarray:
+def _steel(normal: np.ndarray, placing: Placing, rough: np.ndarray, slopes: np.ndarray, around: Surroundings) -> np.ndarray:
     bent = normal + 0.03 * rough[:, None] * placing.axis
     bent /= np.linalg.norm(bent, axis=1)[:, None]
     to_camera = bent * np.array([1.0, 1.0, -1.0])
     view = np.concatenate([-slopes, np.ones((len(slopes), 1))], axis=1)
     view /= np.linalg.norm(view, axis=1)[:, None]
-    sharp = reflected_light(surroundings(seed, *ring, 3.0, True), to_camera.astype(np.float32), view.astype(np.float32))
-    broad = reflected_light(surroundings(seed, *ring, 15.0, True), to_camera.astype(np.float32), view.astype(np.float32))
-    return np.asarray((0.5 * sharp + 0.4 * broad) * np.array([0.62, 0.61, 0.60], np.float32))
+    normals, views = to_camera.astype(np.float32), view.astype(np.float32)
+    mirrored = 0.5 * reflected_light(around.polished, normals, views) + 0.4 * reflected_light(around.satin, normals, views)
+    return np.asarray(mirrored * np.array([0.62, 0.61, 0.60], np.float32))

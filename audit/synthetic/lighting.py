@@ -7,6 +7,7 @@ camera in the middle and the depth of the mouth on the rim.
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from functools import lru_cache
 
 import numpy as np
@@ -15,13 +16,34 @@ from audit.imaging.sample import look_up
 from audit.imaging.smooth import gaussian
 from audit.synthetic.texture import TILE, ripples
 
-__all__ = ["reflected_light", "surroundings"]
+__all__ = ["Surroundings", "reflected_light", "surround"]
+
+RING_MM = (33.0, 47.0)
+"""Inner and outer radius of the flash tubes, which stand 45 mm before the lens's principal plane."""
 
 SIZE = 257
 
 
-@lru_cache(maxsize=32)
-def surroundings(seed: int, ring_from_deg: float, ring_to_deg: float, roughness_deg: float, occlusal_down: bool) -> np.ndarray:
+@dataclass(frozen=True)
+class Surroundings:
+    """The same surroundings as wet enamel, moist gingiva, a polished and a satin casting mirror them."""
+
+    wet: np.ndarray
+    moist: np.ndarray
+    polished: np.ndarray
+    satin: np.ndarray
+
+
+def surround(seed: int, distance_mm: float, saliva: float, occlusal_down: bool) -> Surroundings:
+    """What surrounds the tooth at a distance from the camera."""
+    ring = tuple(round(float(np.degrees(np.arctan(r / (distance_mm - 45.0)))), 2) for r in RING_MM)
+    levels = (1.2 + 3.0 * (1.0 - saliva), 5.0, 2.0, 15.0)
+    wet, moist, polished, satin = (_light(seed, ring[0], ring[1], level, occlusal_down) for level in levels)
+    return Surroundings(wet, moist, polished, satin)
+
+
+@lru_cache(maxsize=24)
+def _light(seed: int, ring_from_deg: float, ring_to_deg: float, roughness_deg: float, occlusal_down: bool) -> np.ndarray:
     """Light by direction, linear RGB with the exposed white at 1, shape (SIZE, SIZE, 3), read-only."""
     axis = np.linspace(-1.0, 1.0, SIZE, dtype=np.float32)
     u, v = np.meshgrid(axis, axis)
@@ -38,7 +60,7 @@ def surroundings(seed: int, ring_from_deg: float, ring_to_deg: float, roughness_
 
     soft = max(1.0, roughness_deg)
     broken = np.where(np.abs(np.cos(phi)) > 0.25, 1.0, 0.25)
-    _mix(light, band(ring_from_deg, ring_to_deg, soft) * broken, np.array([34.0, 33.0, 31.0]))
+    _mix(light, band(ring_from_deg, ring_to_deg, soft) * broken, np.array([52.0, 51.0, 49.0]))
     wave = 6.0 * uneven
     lips = band(38, 95, 14) * (0.75 + 0.25 * np.sin(2 * phi + 0.5))
     _mix(light, np.clip(lips + 0.02 * wave, 0, 1), np.array([0.62, 0.27, 0.22]))
@@ -46,6 +68,8 @@ def surroundings(seed: int, ring_from_deg: float, ring_to_deg: float, roughness_
     _mix(light, retractor * 0.8, np.array([0.95, 0.85, 0.80]))
     throat = np.clip((theta - 62) / 24, 0, 1) * np.clip(np.sin(phi) * 2.2 + 0.1, 0, 1)
     _mix(light, throat, np.array([0.012, 0.005, 0.004]))
+    other_jaw = np.clip(1.4 * uneven + 0.5, 0, 1) * np.clip(1 - ((theta - 86) / 16) ** 2, 0, 1) * np.clip(np.sin(phi) * 3 - 0.6, 0, 1)
+    _mix(light, 0.8 * other_jaw, np.array([0.40, 0.25, 0.17]))
     gum = np.clip((theta - 82) / 20, 0, 1) * np.clip(-np.sin(phi) * 2.2 + 0.1, 0, 1)
     _mix(light, gum, np.array([0.42, 0.12, 0.11]))
     light = gaussian(light, roughness_deg / 90.0 * SIZE / 2 * 0.7)

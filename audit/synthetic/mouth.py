@@ -9,14 +9,17 @@ import numpy as np
 from audit.imaging.encode import encode_jpeg
 from audit.imaging.smooth import outline
 from audit.synthetic.camera import Camera, aim_camera, object_distance_mm
-from audit.synthetic.facial import Stage, build_facial
+from audit.synthetic.facial import build_facial
+from audit.synthetic.frame import lay_frame
 from audit.synthetic.marks import feature, hand_line, hand_polygon
+from audit.synthetic.occlusal import build_occlusal
 from audit.synthetic.optics import blur_sigma_px, develop, magnification, through_lens
 from audit.synthetic.reference import hold
 from audit.synthetic.render import draw, survey
 from audit.synthetic.scene import Scene
+from audit.synthetic.stage import Stage
 from audit.synthetic.spec import Mouth, Opening, Shot
-from audit.synthetic.truth import Seen, margin_truth, metal_truth, visible_run
+from audit.synthetic.truth import Seen, margin_truth, surface_truth, visible_run
 
 __all__ = ["Mouth", "Opening", "Shot", "photograph"]
 
@@ -33,12 +36,15 @@ def photograph(mouth: Mouth, shot: Shot) -> Scene:
     -----
     The same mouth under another shot is the same geometry, posed anew; the same pair gives the same bytes.
     """
-    stage = build_facial(mouth)
+    stage = _build(mouth, shot.view)
     camera = _camera(mouth, shot)
     light, seen = draw(stage, mouth, shot, camera)
     rng = np.random.default_rng([shot.seed, 7])
+    tooth_depth = float(camera.depth_mm(stage.middle))
+    light, depth, hidden = lay_frame(light, seen.depth_mm, tooth_depth, shot)
+    seen = Seen(*(plane * (1.0 - hidden) for plane in (seen.facial, seen.metal, seen.gum)), depth)
     light, seen, held = hold(light, seen, mouth, shot, camera, stage, rng)
-    nearer = camera.depth_mm(stage.middle) - seen.depth_mm
+    nearer = tooth_depth - seen.depth_mm
     pixels = develop(through_lens(light, nearer, shot), shot, rng)
     exif = _exif(shot)
     encoded = None
@@ -54,13 +60,29 @@ def photograph(mouth: Mouth, shot: Shot) -> Scene:
     return Scene(pixels, annotations, truth, exif, masks, encoded)
 
 
+def _build(mouth: Mouth, view: str) -> Stage:
+    if view == "occlusal":
+        return build_occlusal(mouth)
+    if view == "lingual":
+        return build_facial(mouth, "lingual")
+    if view in ("facial", "stage"):
+        return build_facial(mouth, "facial")
+    raise ValueError(f"view must be facial, lingual, occlusal or stage; got {view!r}")
+
+
 def _camera(mouth: Mouth, shot: Shot) -> Camera:
     return aim_camera(
         yaw_deg=shot.yaw_deg, pitch_deg=shot.pitch_deg, roll_deg=shot.roll_deg,
         distance_mm=object_distance_mm(shot.focal_length_mm, magnification(shot)), px_per_mm=shot.px_per_mm,
         size_px=(shot.width_px, shot.height_px), aim_mm=shot.aim_mm,
-        mirror_x=mouth.right_side == shot.mirror, mirror_y=not mouth.upper,
+        mirror_x=_reversed(mouth, shot), mirror_y=not mouth.upper,
     )  # fmt: skip
+
+
+def _reversed(mouth: Mouth, shot: Shot) -> bool:
+    """Whether mesial lies to the left in the photo; seen from the tongue it is the other way round than from the cheek."""
+    turned = (not mouth.right_side) != shot.mirror
+    return turned != (shot.view == "lingual")
 
 
 def _exif(shot: Shot) -> dict[str, Any]:
@@ -83,12 +105,12 @@ def _truth(mouth: Mouth, shot: Shot, stage: Stage, camera: Camera, seen: Seen) -
     depth = float(camera.depth_mm(stage.middle))
     truth = {
         "schema": 1, "seed": mouth.seed, "shot_seed": shot.seed, "view": shot.view, "mirror": shot.mirror,
-        "mesial_is": "right" if mouth.right_side != shot.mirror else "left",
+        "mesial_is": "left" if _reversed(mouth, shot) else "right",
         "mm_per_px": depth / camera.focal_px,
         "blur_sigma_px": float(blur_sigma_px(shot, 0.0)),
         "pose": {"yaw_deg": shot.yaw_deg, "pitch_deg": shot.pitch_deg, "roll_deg": shot.roll_deg, "distance_mm": depth},
-        "measurands": {**metal_truth(seen, camera, stage.middle), **margin},
-        "normal_view": {**metal_truth(straight, square, stage.middle), **flat_margin},
+        "measurands": {**surface_truth(seen, camera, stage), **margin},
+        "normal_view": {**surface_truth(straight, square, stage), **flat_margin},
         "openings": openings,
     }  # fmt: skip
     return truth, run
@@ -98,7 +120,7 @@ def _straight(mouth: Mouth, shot: Shot) -> Camera:
     return aim_camera(
         yaw_deg=0.0, pitch_deg=0.0, roll_deg=0.0, px_per_mm=shot.px_per_mm, size_px=(shot.width_px, shot.height_px),
         distance_mm=object_distance_mm(shot.focal_length_mm, magnification(shot)),
-        mirror_x=mouth.right_side == shot.mirror, mirror_y=not mouth.upper,
+        mirror_x=_reversed(mouth, shot), mirror_y=not mouth.upper,
     )  # fmt: skip
 
 
@@ -108,14 +130,15 @@ def _annotations(
     size = (shot.width_px, shot.height_px)
     way = "mirror" if shot.mirror else "direct"
     step = max(2.0, 0.3 * shot.px_per_mm) if shot.hand_px > 0 else 2.0
-    features = [
-        feature("facial_surface", hand_polygon(outline(seen.facial), step, shot.hand_px, rng, size), seen_in=way),
-        feature("metal", None, seen_in=way),
-        feature("gingival_margin", hand_line(camera.project(stage.gingival_margin), step, shot.hand_px, rng, size), seen_in=way),
-    ]
+    features = [feature("metal", None, seen_in=way)]
+    if stage.outline_role is not None:
+        features.insert(0, feature(stage.outline_role, hand_polygon(outline(seen.facial), step, shot.hand_px, rng, size), seen_in=way))
     if run.sum() > 2:
         line = hand_line(camera.project(stage.margin[run]), step, shot.hand_px, rng, size)
-        features.append(feature("margin", line, surface="facial", seen_in=way))
+        features.append(feature("margin", line, surface=stage.surface, seen_in=way))
+    if len(stage.gingival_margin):
+        line = hand_line(camera.project(stage.gingival_margin), step, shot.hand_px, rng, size)
+        features.append(feature("gingival_margin", line, seen_in=way))
     quadrant = (1 if mouth.right_side else 2) if mouth.upper else (4 if mouth.right_side else 3)
     return {
         "type": "FeatureCollection", "tooth": f"{quadrant}{6 if mouth.kind == 'molar' else 5}", "tooth_notation": "iso3950",

@@ -9,7 +9,7 @@ from audit.synthetic.crown import Crown, Row
 from audit.synthetic.gum import gum_line
 from audit.synthetic.spec import Mouth
 
-__all__ = ["Margin", "facial_margin"]
+__all__ = ["Margin", "facial_margin", "lingual_margin", "rounded"]
 
 FINE_MM = 0.01
 
@@ -43,22 +43,33 @@ def facial_margin(mouth: Mouth, row: Row) -> Margin | None:
     if mouth.design == "inlay":
         return None
     if mouth.design == "complete_crown":
-        return Margin(_rounded(_cervical(mouth, row, tooth.x_mm + 0.62 * tooth.width_mm, tooth.x_mm - 0.62 * tooth.width_mm)))
+        return Margin(rounded(_cervical(mouth, row, tooth.x_mm + 0.62 * tooth.width_mm, tooth.x_mm - 0.62 * tooth.width_mm)))
     mesial = tooth.x_mm + 0.62 * tooth.width_mm
     if mouth.design != "seven_eighths":
-        return Margin(_rounded(_bevel(mouth, tooth, mesial, tooth.x_mm - 0.62 * tooth.width_mm)))
+        return Margin(rounded(_bevel(mouth, tooth, mesial, tooth.x_mm - 0.62 * tooth.width_mm)))
     turn = tooth.groove_mm + 0.85 if tooth.molar else tooth.x_mm - 0.1 * tooth.width_mm
     bevel = _bevel(mouth, tooth, mesial, turn)
     cervical = _cervical(mouth, row, turn + 0.1, tooth.x_mm - 0.62 * tooth.width_mm)
     level = np.linspace(bevel[-1, 1], cervical[0, 1], 60)[1:-1]
     share = (level - level[0]) / (level[-1] - level[0])
     down = np.stack([turn + 0.1 * share + 0.10 * np.sin(np.pi * share), level], axis=1)
-    return Margin(_rounded(np.concatenate([bevel, down, cervical])))
+    return Margin(rounded(np.concatenate([bevel, down, cervical])))
 
 
-def _bevel(mouth: Mouth, tooth: Crown, start: float, end: float) -> np.ndarray:
+def lingual_margin(mouth: Mouth, row: Row) -> Margin | None:
+    """Margin of the lingual aspect: cervical where the design covers it, a bevel below the cusps on an onlay."""
+    tooth = row.tooth
+    ends = tooth.x_mm + 0.62 * tooth.width_mm, tooth.x_mm - 0.62 * tooth.width_mm
+    if mouth.design == "inlay":
+        return None
+    if mouth.design == "onlay":
+        return Margin(rounded(_bevel(mouth, tooth, *ends, band_mm=max(1.4, mouth.band_mm))))
+    return Margin(rounded(_cervical(mouth, row, *ends)))
+
+
+def _bevel(mouth: Mouth, tooth: Crown, start: float, end: float, band_mm: float | None = None) -> np.ndarray:
     x = np.linspace(start, end, 160)
-    return np.stack([x, tooth.edge(x) - mouth.band_mm], axis=1)
+    return np.stack([x, tooth.edge(x) - (mouth.band_mm if band_mm is None else band_mm)], axis=1)
 
 
 def _cervical(mouth: Mouth, row: Row, start: float, end: float) -> np.ndarray:
@@ -66,7 +77,7 @@ def _cervical(mouth: Mouth, row: Row, start: float, end: float) -> np.ndarray:
     return np.stack([x, gum_line(row, x, 0.0) + mouth.finish_line_mm], axis=1)
 
 
-def _rounded(xy: np.ndarray, radius_mm: float = 0.22) -> np.ndarray:
+def rounded(xy: np.ndarray, radius_mm: float = 0.22) -> np.ndarray:
     """The line resampled finely and its corners eased over about `radius_mm`."""
     length = np.concatenate([[0.0], np.cumsum(np.hypot(*np.diff(xy, axis=0).T))])
     at = np.arange(0.0, length[-1], FINE_MM)

@@ -8,9 +8,10 @@ from typing import Any
 import numpy as np
 
 from audit.synthetic.camera import Camera
-from audit.synthetic.facial import Stage
 from audit.synthetic.instruments import PROBE_MARKS_MM, Layer, Placing, draw_probe, draw_rod, draw_rule
+from audit.synthetic.lighting import surround
 from audit.synthetic.marks import feature
+from audit.synthetic.stage import Stage
 from audit.synthetic.spec import Mouth, Shot
 from audit.synthetic.truth import Seen
 
@@ -87,7 +88,7 @@ def _box(placing: Placing, pixels: Any, shape: tuple[int, int], shot: Shot) -> t
 def _draw(placing: Placing, box: tuple[slice, slice], camera: Camera, mouth: Mouth, shot: Shot, handed: float, depth: float) -> Layer:
     y, x = np.mgrid[box[0], box[1]]
     slopes = camera.slopes(np.stack([x.ravel(), y.ravel()], axis=1)) * [handed, 1.0]
-    ring = tuple(float(np.degrees(np.arctan(r / (depth - 45.0)))) for r in (33.0, 47.0))
+    around = surround(shot.seed, depth, 1.0, mouth.upper)
     if shot.reference == "rule":
         return draw_rule(
             placing, slopes, camera.focal_px, middle_mm=RULE_MIDDLE_MM, edge_up=mouth.upper, white=shot.rule_white, seed=shot.seed
@@ -100,9 +101,9 @@ def _draw(placing: Placing, box: tuple[slice, slice], camera: Camera, mouth: Mou
             diameter_mm=shot.reference_diameter_mm,
             half_length_mm=7.0,
             seed=shot.seed,
-            ring=(ring[0], ring[1]),
+            around=around,
         )
-    return draw_probe(placing, slopes, camera.focal_px, seed=shot.seed, ring=(ring[0], ring[1]))
+    return draw_probe(placing, slopes, camera.focal_px, seed=shot.seed, around=around)
 
 
 def _over(light: np.ndarray, seen: Seen, box: tuple[slice, slice], layer: Layer) -> tuple[np.ndarray, Seen]:

@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+from scipy.ndimage import maximum_filter, minimum_filter
 
 from audit.imaging.sample import look_up
 from audit.imaging.smooth import gaussian
@@ -57,7 +58,8 @@ class Relief:
     def at(self, maps: np.ndarray, x: np.ndarray, y: np.ndarray) -> np.ndarray:
         """Values of one of the arrays at mm coordinates."""
         g = self.grid
-        return look_up(maps, ((x - g.left_mm) * g.per_mm).astype(np.float32), ((y - g.top_mm) * g.per_mm).astype(np.float32))
+        left, top, per_mm = np.float32(g.left_mm), np.float32(g.top_mm), np.float32(g.per_mm)
+        return look_up(maps, ((x - left) * per_mm).astype(np.float32), ((y - top) * per_mm).astype(np.float32))
 
 
 @dataclass(frozen=True)
@@ -68,53 +70,82 @@ class Strike:
     depth_mm: np.ndarray
 
 
-def strike(relief: Relief, camera: Camera, xy: np.ndarray, steps: int = 20) -> Strike:
+def strike(relief: Relief, camera: Camera, xy: np.ndarray) -> Strike:
     """First meeting of each pixel's ray with the relief.
 
     Parameters
     ----------
-    xy : ndarray, shape (..., 2)
-    steps : int
-        Of the linear search through the height range; four false-position steps follow.
+    xy : ndarray of float32, shape (height, width, 2) or (n, 2)
 
     Notes
     -----
-    A ledge thinner sideways than one step is stepped over: at 20 steps over 20 mm and 15 degrees, 0.3 mm.
+    Every other row and column of an image is searched through the whole height range; the rays between
+    start from their neighbour's depth where all neighbours agree, and are searched like them where not.
+    A ledge thinner sideways than one step of the search is stepped over: 0.3 mm at 15 degrees.
     """
     height = np.ascontiguousarray(relief.form[..., 0])
-    top, bottom = float(height.max()) + 0.01, float(height.min()) - 0.01
     direction = camera.directions(xy)
-    slope_x, slope_y = direction[..., 0] / direction[..., 2], direction[..., 1] / direction[..., 2]
-    cx, cy, cz = (np.float32(v) for v in camera.position)
+    slopes = direction[..., :2] / direction[..., 2:]
+    if xy.ndim == 2:
+        z = _search(relief, height, camera, slopes)
+    else:
+        coarse = _search(relief, height, camera, np.ascontiguousarray(slopes[::2, ::2]).reshape(-1, 2))
+        z = _between(relief, height, camera, slopes, coarse.reshape(slopes[::2, ::2].shape[:2]))
+    rise = z - np.float32(camera.position[2])
+    across = camera.position[:2].astype(np.float32) + rise[..., None] * slopes
+    return Strike(np.concatenate([across, z[..., None]], axis=-1), rise / direction[..., 2])
 
-    def gap(z: np.ndarray | float) -> np.ndarray:
-        rise = (z - cz).astype(np.float32) if isinstance(z, np.ndarray) else np.float32(z - cz)
-        return z - relief.at(height, cx + rise * slope_x, cy + rise * slope_y)
 
-    shape = xy.shape[:-1]
-    above, gap_above = np.full(shape, top, np.float32), np.full(shape, 1.0, np.float32)
-    below, gap_below = np.full(shape, bottom, np.float32), np.full(shape, -1.0, np.float32)
-    found = np.zeros(shape, bool)
-    previous = gap(top)
-    step = (top - bottom) / steps
-    for index in range(1, steps + 1):
-        z = top - index * step
-        current = gap(z)
-        hit = (current <= 0) & ~found
-        above[hit], below[hit] = z + step, z
-        gap_above[hit], gap_below[hit] = previous[hit], current[hit]
-        found |= hit
-        previous = current
-    for _ in range(5):
-        middle = above + (below - above) * np.clip(gap_above / (gap_above - gap_below), 0.05, 0.95)
-        value = gap(middle)
+def _between(relief: Relief, height: np.ndarray, camera: Camera, slopes: np.ndarray, coarse: np.ndarray) -> np.ndarray:
+    """Heights where rays of a full image meet the relief, from those of every other row and column."""
+    rows, columns = slopes.shape[:2]
+    near = np.repeat(np.repeat(coarse, 2, axis=0), 2, axis=1)[:rows, :columns]
+    spread = maximum_filter(coarse, 3) - minimum_filter(coarse, 3) > 0.2
+    unsure = np.repeat(np.repeat(spread, 2, axis=0), 2, axis=1)[:rows, :columns]
+    above, below = near + np.float32(0.25), near - np.float32(0.25)
+    gap_above, gap_below = (_gap(relief, height, camera, slopes, z) for z in (above, below))
+    unsure |= (gap_above <= 0) | (gap_below > 0)
+    z = _refine(relief, height, camera, slopes, (above, gap_above, below, gap_below), 2)
+    z[unsure] = _search(relief, height, camera, slopes[unsure])
+    return z
+
+
+def _search(relief: Relief, height: np.ndarray, camera: Camera, slopes: np.ndarray, steps: int = 22) -> np.ndarray:
+    """Heights where rays, shape (n, 2), first meet the relief: a linear search, then false position."""
+    top, bottom = np.float32(height.max() + 0.01), np.float32(height.min() - 0.01)
+    levels = np.linspace(top, bottom, steps + 1, dtype=np.float32)
+    above = np.full(len(slopes), levels[-2], np.float32)
+    left = np.arange(len(slopes))
+    for upper, lower in zip(levels[:-1], levels[1:]):
+        under = _gap(relief, height, camera, slopes[left], lower) <= 0
+        above[left[under]] = upper
+        left = left[~under]
+        if left.size == 0:
+            break
+    below = above - (levels[0] - levels[1])
+    ends = (_gap(relief, height, camera, slopes, above), _gap(relief, height, camera, slopes, below))
+    return _refine(relief, height, camera, slopes, (above, ends[0], below, ends[1]), 5)
+
+
+def _refine(
+    relief: Relief, height: np.ndarray, camera: Camera, slopes: np.ndarray, bracket: tuple[np.ndarray, ...], steps: int
+) -> np.ndarray:
+    above, gap_above, below, gap_below = bracket
+    for _ in range(steps):
+        share = np.clip(gap_above / np.maximum(gap_above - gap_below, 1e-6), 0.04, 0.96)
+        middle = above + (below - above) * share
+        value = _gap(relief, height, camera, slopes, middle)
         over = value > 0
         above, gap_above = np.where(over, middle, above), np.where(over, value, gap_above)
         below, gap_below = np.where(over, below, middle), np.where(over, gap_below, value)
-    z = above + (below - above) * gap_above / np.maximum(gap_above - gap_below, 1e-6)
-    rise = z - cz
-    points = np.stack([cx + rise * slope_x, cy + rise * slope_y, z], axis=-1)
-    return Strike(points, rise / direction[..., 2])
+    return np.asarray(above + (below - above) * np.clip(gap_above / np.maximum(gap_above - gap_below, 1e-6), 0.0, 1.0))
+
+
+def _gap(relief: Relief, height: np.ndarray, camera: Camera, slopes: np.ndarray, z: np.ndarray | np.float32) -> np.ndarray:
+    """Height of the rays above the relief where they are at height `z`."""
+    rise = z - np.float32(camera.position[2])
+    x, y = (np.float32(camera.position[k]) + rise * slopes[..., k] for k in (0, 1))
+    return np.asarray(z - relief.at(height, x, y))
 
 
 def openness(height: np.ndarray, per_mm: float) -> np.ndarray:

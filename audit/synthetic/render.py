@@ -5,9 +5,10 @@ from __future__ import annotations
 import numpy as np
 
 from audit.synthetic.camera import Camera
-from audit.synthetic.facial import Stage
+from audit.synthetic.lighting import surround
 from audit.synthetic.relief import strike
 from audit.synthetic.shade import Cover, cover, shade
+from audit.synthetic.stage import Stage
 from audit.synthetic.spec import Mouth, Shot
 from audit.synthetic.truth import Seen
 
@@ -22,13 +23,14 @@ def draw(stage: Stage, mouth: Mouth, shot: Shot, camera: Camera) -> tuple[np.nda
     xy = _pixels(0, 0, shape)
     struck = strike(stage.relief, camera, xy)
     flat = type(struck)(struck.points.reshape(-1, 3), struck.depth_mm.reshape(-1))
-    light, covers = shade(stage.relief, mouth, shot, camera, flat)
+    around = surround(mouth.seed, float(camera.depth_mm(stage.middle)), shot.saliva, mouth.upper)
+    light, covers = shade(stage.relief, mouth, shot, camera, around, flat)
     planes = np.stack([covers.facial, covers.metal, covers.gum], axis=1)
     rough = _steps(struck.depth_mm).ravel()
     fine, fine_planes = np.zeros_like(light[rough]), np.zeros_like(planes[rough])
     for quarter in QUARTERS:
         sub = strike(stage.relief, camera, xy.reshape(-1, 2)[rough] + np.array(quarter))
-        colour, c = shade(stage.relief, mouth, shot, camera, sub)
+        colour, c = shade(stage.relief, mouth, shot, camera, around, sub)
         fine += 0.25 * np.minimum(colour, 8.0)
         fine_planes += 0.25 * np.stack([c.facial, c.metal, c.gum], axis=1)
     light[rough], planes[rough] = fine, fine_planes
@@ -45,7 +47,7 @@ def survey(stage: Stage, mouth: Mouth, shot: Shot, camera: Camera) -> tuple[Seen
     points = struck.points.reshape(-1, 3)
     ground, look = (stage.relief.at(maps, points[:, 0], points[:, 1]) for maps in (stage.relief.ground, stage.relief.look))
     flat = type(struck)(points, struck.depth_mm.reshape(-1))
-    c: Cover = cover(stage.relief, mouth, flat, ground, look, flat.depth_mm / camera.focal_px)
+    c: Cover = cover(mouth, ground, look, flat.depth_mm / np.float32(camera.focal_px))
     shape = struck.depth_mm.shape
     return Seen(c.facial.reshape(shape), c.metal.reshape(shape), c.gum.reshape(shape), struck.depth_mm, int(low[0]), int(low[1])), camera
 

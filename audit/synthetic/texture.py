@@ -40,9 +40,4 @@ def ripples(seed: int, low: float, high: float) -> np.ndarray:
 
 def tiled(seed: int, low: float, high: float, x: np.ndarray, y: np.ndarray) -> np.ndarray:
     """`ripples` at tile coordinates of any size, shape (n,) to (n, 3)."""
-    return look_up(_padded(seed, low, high), np.mod(x, TILE).astype(np.float32), np.mod(y, TILE).astype(np.float32))
-
-
-@lru_cache(maxsize=32)
-def _padded(seed: int, low: float, high: float) -> np.ndarray:
-    return np.pad(ripples(seed, low, high), ((0, 1), (0, 1), (0, 0)), mode="wrap")
+    return look_up(ripples(seed, low, high), x.astype(np.float32), y.astype(np.float32), wrap=True)

@@ -18,10 +18,10 @@ from scipy.spatial import cKDTree
 
 from audit.imaging.sample import sample
 from audit.synthetic.camera import Camera
-from audit.synthetic.facial import Stage
+from audit.synthetic.stage import Stage
 from audit.synthetic.spec import Mouth
 
-__all__ = ["Seen", "margin_truth", "metal_truth", "visible_run"]
+__all__ = ["Seen", "margin_truth", "surface_truth", "visible_run"]
 
 
 @dataclass(frozen=True)
@@ -36,8 +36,13 @@ class Seen:
     top_px: int = 0
 
 
-def metal_truth(seen: Seen, camera: Camera, middle: np.ndarray) -> dict[str, float]:
-    """Facial surface and metal of one photo: areas (mm2), fraction, height and extent (mm)."""
+def surface_truth(seen: Seen, camera: Camera, stage: Stage) -> dict[str, float]:
+    """Facial surface and metal of one photo: areas (mm2), fraction, height and extent (mm); on an occlusal one the perforation."""
+    middle = stage.middle
+    if stage.surface == "occlusal":
+        return {"perforation_area": _enclosed(camera.project(stage.island)) * float(camera.mm_per_px(middle)) ** 2}
+    if stage.surface != "facial":
+        return {}
     scale = float(camera.mm_per_px(middle))
     facial, metal = float(seen.facial.sum()) * scale**2, float(seen.metal.sum()) * scale**2
     height, extent = _columns(seen.metal, camera, middle)
@@ -48,6 +53,12 @@ def metal_truth(seen: Seen, camera: Camera, middle: np.ndarray) -> dict[str, flo
         "visible_metal_height": height * scale,
         "visible_metal_extent": extent * scale,
     }
+
+
+def _enclosed(xy: np.ndarray) -> float:
+    """Area inside a closed line, shape (n, 2); 0 where there is none."""
+    x, y = xy[:, 0], xy[:, 1]
+    return float(abs(np.sum(x * np.roll(y, -1) - y * np.roll(x, -1)))) / 2.0
 
 
 def _columns(metal: np.ndarray, camera: Camera, middle: np.ndarray) -> tuple[float, float]:

@@ -1,0 +1,65 @@
+"""One side of a mouth, built: what a photograph draws and what its truth is reckoned from."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+import numpy as np
+
+from audit.synthetic.outlines import Margin
+from audit.synthetic.relief import Relief
+
+__all__ = ["EMPTY", "Stage", "lift", "own_middle", "seen_margin"]
+
+EMPTY = np.empty((0, 3))
+EMPTY.setflags(write=False)
+
+
+@dataclass(frozen=True)
+class Stage:
+    """One side of a mouth.
+
+    Parameters
+    ----------
+    relief : Relief
+    middle : ndarray, shape (3,)
+        Reference point of the tooth: its middle, in the plane at the mean height of the surface shown.
+    surface : str
+        Surface shown, in the words of the vocabulary.
+    outline_role : str or None
+        Role under which the surface is outlined.
+    margin, along_mm : ndarray, shape (n, 3) and (n,)
+        Restoration margin that is not under gingiva, and running length along it; empty where there is none.
+    gingival_margin, cervical : ndarray, shape (m, 3), (k, 3)
+        Gingival margin at the tooth, and the cervical stretch of the finish line.
+    island : ndarray, shape (l, 3)
+        Outline of an occlusal perforation.
+    """
+
+    relief: Relief
+    middle: np.ndarray
+    surface: str
+    outline_role: str | None
+    margin: np.ndarray = field(default_factory=lambda: EMPTY)
+    along_mm: np.ndarray = field(default_factory=lambda: np.empty(0))
+    gingival_margin: np.ndarray = field(default_factory=lambda: EMPTY)
+    cervical: np.ndarray = field(default_factory=lambda: EMPTY)
+    island: np.ndarray = field(default_factory=lambda: EMPTY)
+
+
+def lift(relief: Relief, xy: np.ndarray) -> np.ndarray:
+    """Points on the relief over (x, y), shape (n, 2) to (n, 3)."""
+    return np.column_stack([xy, relief.at(np.ascontiguousarray(relief.form[..., 0]), xy[:, 0], xy[:, 1])])
+
+
+def own_middle(relief: Relief, x_mm: float, y_mm: float) -> np.ndarray:
+    """Reference point over (x, y) at the mean height of the audited surface."""
+    own = (relief.ground[..., 0] > 0) & (relief.ground[..., 1] < 0)
+    return np.array([x_mm, y_mm, float(relief.form[..., 0][own].mean())])
+
+
+def seen_margin(relief: Relief, margin: Margin, from_outline_mm: float) -> tuple[np.ndarray, np.ndarray]:
+    """The part of a margin that lies on the surface shown, off its outline and the gingiva, and its running length."""
+    ground = relief.at(relief.ground, margin.xy[:, 0], margin.xy[:, 1])
+    keep = (ground[:, 0] > from_outline_mm) & (ground[:, 1] < -0.05)
+    return lift(relief, margin.xy[keep]), margin.along[keep]
