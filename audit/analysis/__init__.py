@@ -1,1 +1,1 @@
-"""Statistics: table in, frozen result out."""
+"""Statistics: records in, frozen results out; nothing is computed inside a plot."""
