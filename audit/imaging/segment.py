@@ -1,0 +1,307 @@
+"""Proposes which part of a tooth's outline is metal, from the photo alone; the reader has the last word."""
+
+from __future__ import annotations
+
+import csv
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from functools import cache
+from importlib.resources import files
+from typing import Any
+
+import cv2
+import numpy as np
+from shapely import make_valid
+from shapely.geometry import MultiPolygon, Polygon
+from shapely.geometry.base import BaseGeometry
+from shapely.ops import unary_union
+from skimage.measure import find_contours
+
+from audit.core.vocabulary import DESIGNS
+from audit.errors import Refused
+from audit.imaging.boundary import Edge, refine_edge
+from audit.imaging.colour import neutral_gains, to_linear
+from audit.imaging.enamel import fit_enamel
+from audit.imaging.metal_features import FEATURES, metal_features
+from audit.imaging.sample import crop
+
+__all__ = ["Grid", "Proposal", "propose_metal", "working_grid"]
+
+_WORK_SIZE = 256.0
+"""Side of the square of equal area that an outline is reduced to, pixels."""
+_SMALLEST_SIDE = 24.0
+_LEAST_SHARE = 0.003
+_LEAST_PIXELS = 12
+
+
+@dataclass(frozen=True)
+class Grid:
+    """The reduced crop that regions are proposed on.
+
+    Parameters
+    ----------
+    pixels : ndarray of uint8 or uint16, shape (h, w, 3)
+    inside : ndarray of bool, shape (h, w)
+        Whether a pixel's centre lies within the outline.
+    origin_px, step_px : ndarray, shape (2,)
+        Photo position (x, y) of the centre of pixel (0, 0); photo pixels between centres.
+    """
+
+    pixels: np.ndarray
+    inside: np.ndarray
+    origin_px: np.ndarray
+    step_px: np.ndarray
+
+    def to_photo(self, xy: np.ndarray) -> np.ndarray:
+        """Photo coordinates of working coordinates, shape (..., 2)."""
+        return np.asarray(xy * self.step_px + self.origin_px)
+
+    @property
+    def cell_px2(self) -> float:
+        """Area of a working pixel, photo pixels squared."""
+        return float(np.prod(self.step_px))
+
+
+@dataclass(frozen=True)
+class Proposal:
+    """Where the photo shows metal inside one outline.
+
+    Parameters
+    ----------
+    region : MultiPolygon
+        Boundary in photo coordinates, inside the outline; empty where no metal was found.
+    probability : ndarray of float32, shape (h, w)
+        Of metal, on the working grid; 0 outside the outline.
+    grid : Grid
+    edges : tuple of Edge
+        The free boundary (not along the outline), with its uncertainty.
+    undecided_sd_px2 : float
+        Standard uncertainty of the area from parts that are neither surely metal nor surely not, photo pixels squared.
+    rest_px2 : float
+        Probability-weighted area that was not accepted, photo pixels squared.
+    evidence : mapping
+        What the decision rests on, plain JSON types.
+    """
+
+    region: MultiPolygon
+    probability: np.ndarray
+    grid: Grid
+    edges: tuple[Edge, ...]
+    undecided_sd_px2: float
+    rest_px2: float
+    evidence: Mapping[str, Any] = field(default_factory=dict)
+
+    @property
+    def mask(self) -> np.ndarray:
+        """The proposed region on the working grid, bool (h, w)."""
+        out = np.zeros(self.grid.inside.shape, dtype=np.uint8)
+        for part in self.region.geoms:
+            rings = [np.asarray(ring.coords) for ring in (part.exterior, *part.interiors)]
+            fixed = [np.round((r - self.grid.origin_px) / self.grid.step_px * 16).astype(np.int32) for r in rings]
+            cv2.fillPoly(out, fixed, 1, shift=4)
+        return out.astype(bool)
+
+
+def working_grid(pixels: np.ndarray, outline: Polygon) -> Grid:
+    """The crop of one outline, reduced so that work does not grow with the photo.
+
+    Raises
+    ------
+    Refused
+        ``outline_too_small``: fewer pixels than a region can be found in.
+    """
+    side = float(np.sqrt(outline.area))
+    if side < _SMALLEST_SIDE:
+        raise Refused("outline_too_small", f"The outline is only {side:.0f} px across; metal cannot be told from enamel.",
+                      "Photograph the tooth larger, or trace on the original instead of a thumbnail.")  # fmt: skip
+    factor = max(1.0, side / _WORK_SIZE)
+    part, origin = crop(pixels, np.asarray(outline.exterior.coords)[:, :2], 4.0 * factor + 0.08 * side)
+    height, width = part.shape[:2]
+    small = max(2, round(width / factor)), max(2, round(height / factor))
+    step = np.array([width / small[0], height / small[1]])
+    reduced = cv2.resize(np.ascontiguousarray(part), small, interpolation=cv2.INTER_AREA) if factor > 1.0 else np.ascontiguousarray(part)
+    first = origin + step / 2.0 - 0.5
+    inside = np.zeros(reduced.shape[:2], dtype=np.uint8)
+    ring = (np.asarray(outline.exterior.coords)[:, :2] - first) / step
+    cv2.fillPoly(inside, [np.round(ring * 16).astype(np.int32)], 1, shift=4)
+    return Grid(reduced, inside.astype(bool), first, step)
+
+
+def propose_metal(
+    pixels: np.ndarray, outline: Polygon, design: str | None = None, alloy: str | None = None, upper: bool | None = None
+) -> Proposal:
+    """Propose the metal inside one outline.
+
+    Parameters
+    ----------
+    pixels : ndarray, shape (height, width, 3)
+        The photo as read.
+    outline : Polygon
+        Of the tooth's facial surface, photo pixels.
+    design, alloy : str or None
+        Words of the vocabulary, where the record has them.
+    upper : bool or None
+        Whether the tooth stands in the upper jaw (its occlusal edge is then at the bottom of the image).
+
+    Raises
+    ------
+    Refused
+        ``outline_too_small``, ``greyscale``, ``overexposed``, ``underexposed``.
+    """
+    grid = working_grid(pixels, outline)
+    _judge_light(grid)
+    linear = to_linear(grid.pixels)
+    gains = neutral_gains(linear)
+    linear = linear * gains
+    border = cv2.distanceTransform(grid.inside.astype(np.uint8), cv2.DIST_L2, 5)
+    enamel = fit_enamel(linear, grid.inside, border)
+    logit = np.full(grid.inside.shape, -9.0, dtype=np.float32)
+    logit[grid.inside] = _network(metal_features(linear, enamel, grid.inside, border)) + _prior(grid, design, upper)
+    smooth = _coherent(logit, linear, grid.inside)
+    probability = np.where(grid.inside, 1.0 / (1.0 + np.exp(-smooth)), 0.0).astype(np.float32)
+    accepted, rejected_sd, rest = _decide(probability, grid)
+    region, edges = _outline_region(pixels, accepted, smooth, grid, outline)
+    evidence = {
+        "enamel_share": enamel.share, "gains": [float(g) for g in gains], "working_step_px": float(grid.step_px.mean()),
+        "design": design, "alloy": alloy, "upper": upper,
+    }  # fmt: skip
+    return Proposal(region, probability, grid, edges, rejected_sd * grid.cell_px2, rest * grid.cell_px2, evidence)
+
+
+def _judge_light(grid: Grid) -> None:
+    values = grid.pixels[grid.inside]
+    top = 255.0 if grid.pixels.dtype == np.uint8 else 65535.0
+    if values.ndim == 1 or (np.ptp(values.astype(float), axis=1) / top).max() < 0.02:
+        raise Refused("greyscale", "The photo has no colour; metal cannot be told from enamel.", "Measure on the colour original.")
+    if np.mean(values.max(axis=1) >= 0.985 * top) > 0.6 and np.mean(values.min(axis=1) >= 0.97 * top) > 0.4:
+        raise Refused("overexposed", "Most of the tooth is burnt out to white.", "Photograph again with less flash or a smaller aperture.")
+    if np.quantile(values.max(axis=1), 0.9) < 0.12 * top:
+        raise Refused("underexposed", "The tooth is nearly black.", "Photograph again with the flash on.")
+
+
+@cache
+def _weights() -> tuple[tuple[np.ndarray, np.ndarray], ...]:
+    """Layers of the shipped network: weights (outputs, inputs) and biases; the first takes raw features."""
+    text = files("audit.imaging").joinpath("metal_network.csv").read_text(encoding="utf-8")
+    table: dict[int, dict[tuple[int, int], float]] = {}
+    for row in csv.DictReader(text.splitlines()):
+        table.setdefault(int(row["layer"]), {})[int(row["output"]), int(row["input"])] = float(row["weight"])
+    layers = []
+    for _, cells in sorted(table.items()):
+        full = np.zeros((1 + max(o for o, _ in cells), 1 + max(i for _, i in cells)), dtype=np.float32)
+        for at, value in cells.items():
+            full[at] = value
+        layers.append((full[:, 1:], full[:, 0]))
+    if layers[0][0].shape[1] != len(FEATURES):
+        raise ValueError(f"metal_network.csv must take {len(FEATURES)} features; got {layers[0][0].shape[1]}")
+    return tuple(layers)
+
+
+def _network(features: np.ndarray) -> np.ndarray:
+    """Log odds of metal for each row of features."""
+    value = features
+    *hidden, last = _weights()
+    for weight, bias in hidden:
+        value = np.maximum(value @ weight.T + bias, 0.0)
+    return np.asarray((value @ last[0].T + last[1])[:, 0])
+
+
+def _prior(grid: Grid, design: str | None, upper: bool | None) -> np.ndarray:
+    """Log odds of where this design may show metal on the facial surface; flat where nothing is known."""
+    rows = np.nonzero(grid.inside)[0].astype(np.float32)
+    flat = np.zeros(len(rows), dtype=np.float32)
+    if design is None or upper is None or DESIGNS[design].facial_metal in ("all", "distal_half"):
+        return flat
+    from_edge = (rows.max() - rows if upper else rows - rows.min()) / max(float(np.ptp(rows)), 1.0)
+    return np.asarray(-4.0 * np.clip((from_edge - 0.45) / 0.3, 0.0, 1.0), dtype=np.float32)
+
+
+def _coherent(logit: np.ndarray, linear: np.ndarray, inside: np.ndarray) -> np.ndarray:
+    """Log odds smoothed where the picture is smooth (guided filter, He et al. 2013, doi:10.1109/TPAMI.2012.213)."""
+    guide = np.sqrt(linear.mean(axis=-1)).astype(np.float32)
+    mask = inside.astype(np.float32)
+    value = np.clip(logit, -6.0, 6.0)
+    window = (7, 7)
+
+    def mean(field_: np.ndarray) -> np.ndarray:
+        return np.asarray(cv2.boxFilter(field_ * mask, -1, window, normalize=False) / count)
+
+    count = np.maximum(cv2.boxFilter(mask, -1, window, normalize=False), 1.0)
+    mean_guide, mean_value = mean(guide), mean(value)
+    slope = (mean(guide * value) - mean_guide * mean_value) / (mean(guide * guide) - mean_guide**2 + np.float32(1e-3))
+    offset = mean_value - slope * mean_guide
+    return np.where(inside, mean(slope) * guide + mean(offset), -9.0).astype(np.float32)
+
+
+def _decide(probability: np.ndarray, grid: Grid) -> tuple[np.ndarray, float, float]:
+    """Accepted components, sd of the undecided area, and the weighted area not accepted (working pixels)."""
+    total = np.count_nonzero(grid.inside)
+    count, labels, stats, _ = cv2.connectedComponentsWithStats((probability > 0.5).astype(np.uint8), connectivity=8)
+    accepted = np.zeros(probability.shape, dtype=bool)
+    variance, rest = 0.0, 0.0
+    least = max(_LEAST_PIXELS, _LEAST_SHARE * total)
+    for label in range(1, count):
+        part = labels == label
+        area = float(stats[label, cv2.CC_STAT_AREA])
+        sure = float(np.mean(probability[part] > 0.9))
+        mean = float(probability[part].mean())
+        if area >= least and sure > 0.3 and mean > 0.75:
+            accepted |= part
+        else:
+            rest += area * mean
+        variance += (area * min(mean * (1 - mean) * 2.0, 0.5)) ** 2
+    return accepted, float(np.sqrt(variance)), rest
+
+
+def _outline_region(
+    pixels: np.ndarray, accepted: np.ndarray, smooth: np.ndarray, grid: Grid, outline: Polygon
+) -> tuple[MultiPolygon, tuple[Edge, ...]]:
+    """Polygons of the accepted region at full resolution, cut at the outline, and their free edges."""
+    if not accepted.any():
+        return MultiPolygon(), ()
+    level = np.where(accepted, np.maximum(smooth, 0.05), np.minimum(smooth, -0.05)).astype(np.float32)
+    level = _carry_out(level, grid.inside)
+    reach = 3.0 * float(grid.step_px.mean()) + 1.5
+    shells: list[BaseGeometry] = []
+    holes: list[BaseGeometry] = []
+    edges: list[Edge] = []
+    for contour in find_contours(np.pad(level, 1, constant_values=-6.0), 0.0):  # type: ignore[no-untyped-call]
+        ring = grid.to_photo(contour[:, ::-1] - 1.0)
+        if len(ring) < 8 or not np.allclose(ring[0], ring[-1]):
+            continue
+        if abs(_signed_area(ring)) < _LEAST_PIXELS * grid.cell_px2:
+            continue
+        ring = ring if _metal_on_right(ring, level, grid) else ring[::-1]
+        edges.append(refine_edge(pixels, ring, reach, outline))
+        (shells if _signed_area(ring) > 0 else holes).append(make_valid(Polygon(edges[-1].xy)))
+    body = unary_union(shells) if shells else MultiPolygon()
+    if holes:
+        body = body.difference(unary_union(holes))
+    return _polygons(body.intersection(outline)), tuple(edges)
+
+
+def _carry_out(level: np.ndarray, inside: np.ndarray) -> np.ndarray:
+    """The field continued outside the outline by its nearest value inside, so that it is cut by the outline itself."""
+    _, labels = cv2.distanceTransformWithLabels((~inside).astype(np.uint8), cv2.DIST_L2, 5, labelType=cv2.DIST_LABEL_PIXEL)
+    table = np.zeros(int(labels.max()) + 1, dtype=np.float32)
+    table[labels[inside]] = level[inside]
+    return np.asarray(table[labels])
+
+
+def _signed_area(ring: np.ndarray) -> float:
+    x, y = ring[:, 0], ring[:, 1]
+    return float(0.5 * np.sum(x[:-1] * y[1:] - x[1:] * y[:-1]))
+
+
+def _metal_on_right(ring: np.ndarray, level: np.ndarray, grid: Grid) -> bool:
+    middle = (ring[:-1] + ring[1:]) / 2.0
+    along = np.diff(ring, axis=0)
+    normal = np.stack([-along[:, 1], along[:, 0]], axis=1) / np.maximum(np.hypot(*along.T), 1e-9)[:, None]
+    at = np.round(((middle + 1.5 * normal * grid.step_px) - grid.origin_px) / grid.step_px).astype(int)
+    rows, columns = (np.clip(at[:, k], 0, level.shape[1 - k] - 1) for k in (1, 0))
+    return bool(np.mean(level[rows, columns] > 0) > 0.5)
+
+
+def _polygons(shape: BaseGeometry) -> MultiPolygon:
+    parts = [shape] if shape.geom_type == "Polygon" else list(getattr(shape, "geoms", []))
+    return MultiPolygon([p for p in parts if p.geom_type == "Polygon" and p.area > 0])

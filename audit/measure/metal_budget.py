@@ -1,0 +1,164 @@
+"""What is not known of an area or a height seen on a facial photograph, source by source.
+
+Notes
+-----
+*Outline by hand.* A hand follows an edge within about 2 px (stated, no published source), and over
+about a twenty-fourth of the way round its errors are one. Moving such a stretch of length l along its
+normal by s changes the area by s l; the stretches are independent.
+
+*Viewing direction.* A surface that slopes by s against the image plane shows cos(s); a camera that
+stands d higher shows cos(s - d). With s and d normally distributed the relative standard deviation of
+what is seen is taken by quadrature, so that it does not vanish where the slope does.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+import numpy as np
+from shapely import contains_xy
+from shapely.geometry import MultiPolygon, Polygon
+from shapely.geometry.base import BaseGeometry
+
+from audit.imaging.segment import Proposal
+
+__all__ = [
+    "BEVEL_SLOPE_DEG", "FACIAL_SLOPE_DEG", "HAND_SD_PX", "RegionSd", "drawn_sd", "hand_area_sd_px2", "pose_fraction_sd",
+    "pose_relative_sd", "proposed_sd", "slope_of", "source_parts",
+]  # fmt: skip
+
+HAND_SD_PX = 2.0
+_STRETCHES = 24
+VIEW_SD_DEG = 5.0
+FACIAL_SLOPE_DEG = (10.0, 10.0)
+BEVEL_SLOPE_DEG = (45.0, 10.0)
+_STEEPEST_DEG = 80.0
+_COMMON_PX = 0.25
+_CORRELATED_STEPS = 4.0
+_THINNEST_STEPS = 3.0
+
+
+def hand_area_sd_px2(shape: BaseGeometry, sd_px: float = HAND_SD_PX, within: BaseGeometry | None = None) -> float:
+    """Standard uncertainty of the area of a hand-drawn outline, pixels squared.
+
+    Parameters
+    ----------
+    shape : Polygon or MultiPolygon
+    sd_px : float
+        Of the hand, along the normal.
+    within : Polygon or MultiPolygon, optional
+        Only the length of the outline that runs along this shape counts.
+    """
+    parts = [shape] if isinstance(shape, Polygon) else list(getattr(shape, "geoms", []))
+    total = 0.0
+    for part in parts:
+        for ring in (part.exterior, *part.interiors):
+            stretch = ring.length / _STRETCHES
+            length = ring.length if within is None else ring.intersection(within).length
+            total += length * stretch
+    return sd_px * math.sqrt(total)
+
+
+def pose_relative_sd(slope_deg: tuple[float, float], view_sd_deg: float = VIEW_SD_DEG) -> float:
+    """Relative standard deviation of an apparent length across a sloping surface, unit 1.
+
+    Parameters
+    ----------
+    slope_deg : (float, float)
+        Slope of the surface against the image plane, and its standard uncertainty.
+    view_sd_deg : float
+        Standard deviation of the viewing direction.
+    """
+    ratio, weight = _seen(slope_deg, view_sd_deg)
+    mean = float(np.sum(weight * ratio))
+    return math.sqrt(float(np.sum(weight * (ratio - mean) ** 2)) + (mean - 1.0) ** 2)
+
+
+def pose_fraction_sd(metal_deg: tuple[float, float], facial_deg: tuple[float, float], view_sd_deg: float = VIEW_SD_DEG) -> float:
+    """Relative standard deviation of a share of the surface: metal and surface turn together, unit 1."""
+    metal, weight = _seen(metal_deg, view_sd_deg)
+    facial, _ = _seen(facial_deg, view_sd_deg)
+    ratio = metal / facial
+    return math.sqrt(float(np.sum(weight * (ratio - 1.0) ** 2)))
+
+
+def _seen(slope_deg: tuple[float, float], view_sd_deg: float) -> tuple[np.ndarray, np.ndarray]:
+    """Apparent over true-to-this-view length, cos(s - d) / cos(s), on a grid of slopes and views, and its weights."""
+    node, weight = np.polynomial.hermite_e.hermegauss(15)
+    weight = weight / weight.sum()
+    slope = np.radians(np.clip(slope_deg[0] + slope_deg[1] * node, -_STEEPEST_DEG, _STEEPEST_DEG))[:, None]
+    view = np.radians(view_sd_deg * node)[None, :]
+    return np.cos(slope - view) / np.cos(slope), weight[:, None] * weight[None, :]
+
+
+def source_parts(*pairs: tuple[str, float]) -> Mapping[str, float]:
+    """Parts by source; those of one name are added in square."""
+    out: dict[str, float] = {}
+    for name, part in pairs:
+        out[name] = math.hypot(out.get(name, 0.0), part)
+    return out
+
+
+def slope_of(properties: Mapping[str, object], default: tuple[float, float]) -> tuple[float, float]:
+    """Slope and its uncertainty as the reader gave them, else the stated default, degrees."""
+    slope, sd = properties.get("slope_deg"), properties.get("u_slope_deg")
+    if not isinstance(slope, int | float):
+        return default
+    return float(slope), float(sd) if isinstance(sd, int | float) else default[1]
+
+
+@dataclass(frozen=True)
+class RegionSd:
+    """How well a region is known, photo pixels (and their squares), before scale and viewing direction.
+
+    Parameters
+    ----------
+    area_px2, height_px, extent_px : float
+        Standard uncertainty from the boundary between metal and tooth: blur, contrast, undecided parts.
+    hand_area_px2, hand_px : float
+        From what a hand drew: the region itself, or the outline where the region ends at it.
+    limit_area_px2, limit_px, limit_extent_px : float
+        What could be there unseen, 95 %.
+    """
+
+    area_px2: float
+    height_px: float
+    extent_px: float
+    hand_area_px2: float
+    hand_px: float
+    limit_area_px2: float = 0.0
+    limit_px: float = 0.0
+    limit_extent_px: float = 0.0
+
+
+def drawn_sd(region: MultiPolygon) -> RegionSd:
+    """Of a region that a reader drew: the hand alone."""
+    return RegionSd(0.0, 0.0, 0.0, hand_area_sd_px2(region), HAND_SD_PX * math.sqrt(2.0))
+
+
+def proposed_sd(proposal: Proposal, outline: Polygon) -> RegionSd:
+    """Of a region that was proposed: its free edges, its undecided parts, and the outline where it ends there."""
+    step = float(proposal.grid.step_px.mean())
+    free, variance = 0.0, 0.0
+    for edge in proposal.edges:
+        near = contains_xy(outline, edge.xy[:, 0], edge.xy[:, 1])
+        free += edge.spacing_px * float(np.count_nonzero(near))
+        variance += float(np.sum(edge.sd_px[near] ** 2)) * edge.spacing_px * _CORRELATED_STEPS * step
+    common = _COMMON_PX * free
+    shared = max(0.0, proposal.region.length - free)
+    sds = [e.sd_px for e in proposal.edges]
+    local = float(np.sqrt(np.mean(np.concatenate(sds) ** 2))) if sds else 0.0
+    side = math.sqrt(outline.area)
+    thin = max(_THINNEST_STEPS * step, 2.0)
+    return RegionSd(
+        math.sqrt(variance + common**2 + proposal.undecided_sd_px2**2),
+        math.hypot(local, _COMMON_PX) + 0.3 * step,
+        2.0 * math.hypot(local, _COMMON_PX) + 1.0 * step,
+        HAND_SD_PX * math.sqrt(shared * outline.exterior.length / _STRETCHES),
+        HAND_SD_PX,
+        thin * side + 1.96 * proposal.undecided_sd_px2 + proposal.rest_px2,
+        thin + math.sqrt(proposal.rest_px2),
+        side,
+    )

@@ -1,0 +1,76 @@
+"""Height, extent and area of a region of metal, on its polygons in photo pixels."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from scipy.ndimage import median_filter
+from shapely.geometry import MultiPolygon
+
+__all__ = ["Thickness", "extent_px", "thickness_px"]
+
+
+@dataclass(frozen=True)
+class Thickness:
+    """Greatest vertical thickness of a region, pixels, and the column (x) where it is."""
+
+    px: float
+    at_x: float
+    top_y: float
+
+
+def thickness_px(region: MultiPolygon, spike_px: float, between: tuple[float, float] | None = None) -> Thickness:
+    """Greatest occlusocervical thickness of a region: the longest uninterrupted run in a column of the image.
+
+    Parameters
+    ----------
+    region : MultiPolygon
+        In photo pixels.
+    spike_px : float
+        Spikes narrower than half of this do not count (running median over the columns).
+    between : (float, float), optional
+        Only columns from the first to the second x.
+    """
+    if region.is_empty:
+        return Thickness(0.0, float("nan"), float("nan"))
+    low, _, high, _ = region.bounds
+    if between is not None:
+        low, high = max(low, between[0]), min(high, between[1])
+    step = max(0.25, min(1.0, (high - low) / 64.0))
+    columns = np.arange(low + step / 2.0, high, step)
+    if not len(columns):
+        return Thickness(0.0, float("nan"), float("nan"))
+    run, top = _runs(region, columns)
+    window = max(1, 2 * round(spike_px / step / 2.0) + 1)
+    smooth = median_filter(run, size=window, mode="nearest")
+    best = int(np.argmax(smooth))
+    near = slice(max(0, best - window // 2), best + window // 2 + 1)
+    alike = near.start + int(np.argmin(np.abs(run[near] - smooth[best])))
+    return Thickness(float(smooth[best]), float(columns[alike]), float(top[alike]))
+
+
+def _runs(region: MultiPolygon, columns: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Longest run inside the region in each column and the y where it begins."""
+    rings = [np.asarray(ring.coords)[:, :2] for part in region.geoms for ring in (part.exterior, *part.interiors)]
+    start = np.concatenate([ring[:-1] for ring in rings])
+    end = np.concatenate([ring[1:] for ring in rings])
+    run, top = np.zeros(len(columns)), np.full(len(columns), np.nan)
+    left, right = np.minimum(start[:, 0], end[:, 0]), np.maximum(start[:, 0], end[:, 0])
+    for k, x in enumerate(columns):
+        hit = (left <= x) & (x < right)
+        share = (x - start[hit, 0]) / (end[hit, 0] - start[hit, 0])
+        y = np.sort(start[hit, 1] + share * (end[hit, 1] - start[hit, 1]))
+        if len(y) >= 2:
+            lengths = y[1::2] - y[: 2 * (len(y) // 2) : 2]
+            best = int(np.argmax(lengths))
+            run[k], top[k] = lengths[best], y[2 * best]
+    return run, top
+
+
+def extent_px(region: MultiPolygon) -> float:
+    """Mesiodistal extent of a region: from its leftmost to its rightmost place on the image, pixels."""
+    if region.is_empty:
+        return 0.0
+    low, _, high, _ = region.bounds
+    return float(high - low)
