@@ -75,6 +75,8 @@ PENS: Mapping[str, Pen] = MappingProxyType(
         "facial_surface": Pen("facial surface", (255, 255, 255), 2.0),
         "occlusal_surface": Pen("occlusal surface", (255, 255, 255), 2.0),
         "metal": Pen("metal showing", (86, 200, 255), 2.5),
+        "metal_proposed": Pen("metal showing, proposed by the tool", (86, 200, 255), 2.5, (10.0, 5.0)),
+        "perforation": Pen("opening in the metal", (255, 130, 205), 2.5, (5.0, 4.0)),
         "gingival_margin": Pen("gingival margin", (205, 190, 255), 2.5, (16.0, 8.0)),
         "continuous": Pen("margin, continuous", (120, 235, 175), 3.0),
         "open": Pen("margin, open", (255, 140, 40), 3.0, (), True),

@@ -12,9 +12,10 @@ import cv2
 import numpy as np
 
 from audit.core.picture import Pen
+from audit.imaging.encode import encode_png
 from audit.imaging.sample import arc_length_px
 
-__all__ = ["Layer", "grey_to_display", "jpeg_bytes", "png_bytes"]
+__all__ = ["Layer", "grey_to_display", "jpeg_bytes"]
 
 _SUBPIXEL_BITS = 4
 _EDGE = (0, 0, 0)
@@ -96,7 +97,7 @@ class Layer:
         """The layer as a transparent PNG."""
         opacity = np.maximum(self._rgba[..., 3:].astype(np.uint16), 1)
         colour = np.minimum(self._rgba[..., :3].astype(np.uint16) * 255 // opacity, 255).astype(np.uint8)
-        return png_bytes(np.concatenate([colour, self._rgba[..., 3:]], axis=2))
+        return encode_png(np.concatenate([colour, self._rgba[..., 3:]], axis=2))
 
     def _stroke(self, xy: np.ndarray, colour: tuple[int, int, int], opacity: int, width: float) -> None:
         thickness = max(1, round(width))
@@ -129,19 +130,9 @@ def grey_to_display(pixels: np.ndarray) -> np.ndarray:
 
 def jpeg_bytes(rgb: np.ndarray, quality: int = 80) -> bytes:
     """8-bit RGB pixels as a JPEG without any metadata."""
-    return _encoded(".jpg", np.ascontiguousarray(rgb[..., ::-1]), [cv2.IMWRITE_JPEG_QUALITY, quality])
-
-
-def png_bytes(pixels: np.ndarray) -> bytes:
-    """8-bit RGB or RGBA pixels as a PNG without any metadata."""
-    order = [2, 1, 0, 3] if pixels.shape[2] == 4 else [2, 1, 0]
-    return _encoded(".png", np.ascontiguousarray(pixels[..., order]), [cv2.IMWRITE_PNG_COMPRESSION, 9])
-
-
-def _encoded(suffix: str, bgr: np.ndarray, options: list[int]) -> bytes:
-    done, buffer = cv2.imencode(suffix, bgr, options)
+    done, buffer = cv2.imencode(".jpg", np.ascontiguousarray(rgb[..., ::-1]), [cv2.IMWRITE_JPEG_QUALITY, quality])
     if not done:
-        raise ValueError(f"picture must be encodable as {suffix}; got shape {bgr.shape}")
+        raise ValueError(f"picture must be 8-bit RGB; got shape {rgb.shape} of {rgb.dtype}")
     return buffer.tobytes()
 
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -12,11 +12,12 @@ import numpy as np
 from audit.core.annotations import Annotations, Feature
 from audit.core.picture import PENS
 from audit.core.records import Calibration, Reading, Segment
-from audit.imaging.draw import Layer, grey_to_display, png_bytes
+from audit.imaging.draw import Layer, grey_to_display
+from audit.imaging.encode import encode_png
 
-__all__ = ["Marks", "bar_length_mm", "display_mm_per_px", "draw_marks", "length_along_mm", "overlay_png", "trace_part"]
+__all__ = ["Marks", "bar_length_mm", "display_mm_per_px", "draw_marks", "length_along_mm", "margin_traces", "overlay_png", "trace_part"]
 
-_OUTLINES = ("facial_surface", "occlusal_surface", "metal")
+_OUTLINES = ("facial_surface", "occlusal_surface")
 _LINES = ("gingival_margin", "fit_site")
 _POINTS = ("alveolar_crest", "restoration_margin")
 
@@ -32,7 +33,7 @@ class Marks:
     readings : sequence of Reading
         Their details carry what the tool found by itself.
     segments : sequence of Segment
-        States along the first `margin` feature.
+        States along the margin traces, end to end.
     """
 
     annotations: Annotations
@@ -80,7 +81,7 @@ def overlay_png(pixels: np.ndarray, marks: Marks, longest_px: int = 1600) -> byt
         layer.scale_bar(px_per_mm, bar_length_mm(size[0] / px_per_mm))
     else:
         layer.no_scale()
-    return png_bytes(layer.over(copy))
+    return encode_png(layer.over(copy))
 
 
 def display_mm_per_px(calibration: Calibration) -> float:
@@ -93,51 +94,76 @@ def bar_length_mm(window_mm: float) -> float:
     return 5.0 if window_mm >= 9.0 else 1.0
 
 
+def margin_traces(marks: Marks) -> list[np.ndarray]:
+    """The margin lines that the segments run along, end to end, each of shape (n, 2): as measured, else as traced."""
+    for reading in marks.readings:
+        if reading.measurand == "assessed_margin_length" and reading.details.get("line"):
+            return [np.asarray(line, dtype=float) for line in reading.details["line"] if len(line) > 1]
+    return [feature.xy for feature in marks.annotations.all("margin") if feature.geometry is not None]
+
+
 def _strokes(marks: Marks) -> Iterator[tuple[str, np.ndarray, bool]]:
     for role in _OUTLINES:
         for feature in marks.annotations.all(role):
-            yield from ((role, ring, True) for ring in _rings(feature))
-    if not any(f.geometry is not None for f in marks.annotations.all("metal")):
-        yield from (("metal", ring, True) for ring in _found(marks.readings, "outline"))
+            yield from ((role, ring, True) for ring in _marked(feature))
+    yield from _metal(marks)
+    for reading in marks.readings:
+        yield from (("perforation", ring, True) for ring in _rings(reading.details.get("islands") or {"type": ""}))
     for role in _LINES:
         yield from ((role, f.xy, False) for f in marks.annotations.all(role) if f.geometry is not None)
     yield from _margin(marks)
     yield from _reference(marks.calibration)
 
 
-def _margin(marks: Marks) -> Iterator[tuple[str, np.ndarray, bool]]:
-    traces = [f.xy for f in marks.annotations.all("margin") if f.geometry is not None]
-    if traces and marks.segments and marks.calibration is not None:
-        length = length_along_mm(traces[0], marks.calibration)
-        for segment in marks.segments:
-            yield segment.state, trace_part(traces[0], length, segment.start_mm, min(segment.end_mm, float(length[-1]))), False
-        traces = traces[1:]
-    yield from (("margin", xy, False) for xy in traces)
-
-
-def _rings(feature: Feature) -> Iterator[np.ndarray]:
-    geometry = feature.geometry
-    if geometry is None:
-        return
-    for polygon in geometry.geoms if geometry.geom_type == "MultiPolygon" else [geometry]:
-        for ring in (polygon.exterior, *polygon.interiors):
-            yield np.asarray(ring.coords, dtype=float)[:, :2]
-
-
-def _found(readings: Sequence[Reading], key: str) -> Iterator[np.ndarray]:
-    for reading in readings:
-        for ring in reading.details.get(key) or ():
-            yield np.asarray(ring, dtype=float).reshape(-1, 2)
-        if reading.details.get(key):
+def _metal(marks: Marks) -> Iterator[tuple[str, np.ndarray, bool]]:
+    """The region that was measured, else the one that was marked."""
+    for reading in marks.readings:
+        if region := reading.details.get("region"):
+            pen = "metal" if reading.details.get("by") == "reader" else "metal_proposed"
+            yield from ((pen, ring, True) for ring in _rings(region))
             return
+    for feature in marks.annotations.all("metal"):
+        pen = "metal_proposed" if feature.properties.get("source") == "proposal" else "metal"
+        yield from ((pen, ring, True) for ring in _marked(feature))
+
+
+def _margin(marks: Marks) -> Iterator[tuple[str, np.ndarray, bool]]:
+    traces = margin_traces(marks)
+    if not marks.segments or marks.calibration is None:
+        yield from (("margin", xy, False) for xy in traces)
+        return
+    start_mm = 0.0
+    for xy in traces:
+        length = start_mm + length_along_mm(xy, marks.calibration)
+        for segment in marks.segments:
+            low, high = max(segment.start_mm, start_mm), min(segment.end_mm, float(length[-1]))
+            if high > low:
+                yield segment.state, trace_part(xy, length, low, high), False
+        start_mm = float(length[-1])
+
+
+def _marked(feature: Feature) -> Iterator[np.ndarray]:
+    return _rings({"type": ""} if feature.geometry is None else feature.geometry.__geo_interface__)
+
+
+def _rings(geometry: Mapping[str, Any]) -> Iterator[np.ndarray]:
+    """Every ring of a GeoJSON Polygon, MultiPolygon or collection of them."""
+    for part in geometry.get("geometries", ()):
+        yield from _rings(part)
+    coordinates = geometry.get("coordinates") or ()
+    polygons = {"Polygon": [coordinates], "MultiPolygon": coordinates}.get(geometry["type"], ())
+    for polygon in polygons:
+        yield from (np.asarray(ring, dtype=float)[:, :2] for ring in polygon)
 
 
 def _reference(calibration: Calibration | None) -> Iterator[tuple[str, np.ndarray, bool]]:
-    evidence: Any = {} if calibration is None else calibration.evidence
-    direction = 0.0 if calibration is None else np.radians(calibration.direction_deg + 90.0)
-    arm = np.array([np.cos(direction), np.sin(direction)])
-    for tick in evidence.get("ticks") or ():
-        half = 0.35 / (calibration.mm_per_px_across.value if calibration is not None else 1.0)
-        yield "reference", np.array([np.asarray(tick) - half * arm, np.asarray(tick) + half * arm], dtype=float), False
-    for edge in evidence.get("edges") or ():
-        yield "reference", np.asarray(edge, dtype=float).reshape(-1, 2), False
+    if calibration is None:
+        return
+    evidence: Any = calibration.evidence
+    across = np.radians(calibration.direction_deg + 90.0)
+    arm = 0.35 / calibration.mm_per_px_across.value * np.array([np.cos(across), np.sin(across)])
+    for tick in evidence.get("ticks_xy") or ():
+        yield "reference", np.array([tick - arm, tick + arm], dtype=float), False
+    lines = list(evidence.get("edges_xy") or ()) + ([evidence["line_xy"]] if evidence.get("line_xy") else [])
+    for line in lines:
+        yield "reference", np.asarray(line, dtype=float).reshape(-1, 2), False

@@ -9,29 +9,27 @@ import numpy as np
 
 from audit.core.picture import PENS, Picture
 from audit.imaging.draw import Layer, grey_to_display, jpeg_bytes
-from audit.imaging.overlay import Marks, display_mm_per_px, length_along_mm
+from audit.imaging.overlay import Marks, display_mm_per_px, length_along_mm, margin_traces
 from audit.imaging.sample import band_coordinates, crop, sample
 
 __all__ = ["margin_length_mm", "unrolled_margin"]
 
-BAND_PX_PER_MM = 60.0
+_WIDEST_PX, _FINEST_PX_PER_MM = 1800.0, 100.0
 _HALF_WIDTH_MM = 0.8
 _SMOOTH_MM = 0.6
-_PAD_PX, _STATES_PX, _AXIS_PX = 14, 26, 40
-_PAPER = (250, 250, 248)
+_PAD_PX, _STATES_PX, _AXIS_PX = 14, 30, 40
+_PAPER, _LANE = (250, 250, 248), (72, 76, 80)
 _INK = (40, 44, 48)
 
 
 def margin_length_mm(marks: Marks) -> float:
-    """Length of the first margin trace, mm; 0 where there is none or no scale."""
-    trace = marks.annotations.first("margin")
-    if trace is None or trace.geometry is None or marks.calibration is None:
-        return 0.0
-    return float(length_along_mm(trace.xy, marks.calibration)[-1])
+    """Length of the margin traces end to end, mm; 0 where there is none or no scale."""
+    calibration = marks.calibration
+    return 0.0 if calibration is None else sum(float(length_along_mm(xy, calibration)[-1]) for xy in margin_traces(marks))
 
 
 def unrolled_margin(pixels: np.ndarray, marks: Marks, axis_mm: float, *, view: str, on: str, caption: str) -> Picture | None:
-    """The first margin trace as a straight strip.
+    """The margin traces as one straight strip, end to end.
 
     Parameters
     ----------
@@ -56,33 +54,32 @@ def unrolled_margin(pixels: np.ndarray, marks: Marks, axis_mm: float, *, view: s
     length_mm = margin_length_mm(marks)
     if length_mm == 0.0:
         return None
-    band = _band(pixels, marks, length_mm)
-    width = math.ceil(axis_mm * BAND_PX_PER_MM) + 2 * _PAD_PX
-    height = band.shape[0] + _STATES_PX + _AXIS_PX
-    canvas = np.full((height, width, 3), _PAPER, np.uint8)
+    px_per_mm = min(_FINEST_PX_PER_MM, _WIDEST_PX / axis_mm)
+    band = np.concatenate([_band(pixels, xy, marks, px_per_mm) for xy in margin_traces(marks)], axis=1)
+    width = math.ceil(axis_mm * px_per_mm) + 2 * _PAD_PX
+    canvas = np.full((band.shape[0] + _STATES_PX + _AXIS_PX, width, 3), _PAPER, np.uint8)
     canvas[: band.shape[0], _PAD_PX : _PAD_PX + band.shape[1]] = band[:, : width - _PAD_PX]
-    _draw_axis(canvas, band.shape[0] + _STATES_PX, axis_mm)
-    layer = Layer(width, height)
-    middle = band.shape[0] + _STATES_PX / 2
+    canvas[band.shape[0] : band.shape[0] + _STATES_PX, _PAD_PX : _PAD_PX + band.shape[1]] = _LANE
+    _draw_axis(canvas, band.shape[0] + _STATES_PX, axis_mm, px_per_mm)
+    layer = Layer(width, canvas.shape[0])
     for segment in marks.segments:
-        ends = [_PAD_PX + BAND_PX_PER_MM * min(position, length_mm) for position in (segment.start_mm, segment.end_mm)]
-        layer.line(np.array([[ends[0], middle], [ends[1], middle]]), PENS[segment.state])
+        ends = [_PAD_PX + px_per_mm * min(position, length_mm) for position in (segment.start_mm, segment.end_mm)]
+        layer.line(np.array([[end, band.shape[0] + _STATES_PX / 2] for end in ends]), PENS[segment.state])
     states = ", ".join(f"{s.state} {s.start_mm:.1f} to {s.end_mm:.1f} mm" for s in marks.segments if s.state != "continuous")
     alt = f"{caption}; margin unrolled over {length_mm:.1f} mm; {states or 'continuous where assessed'}"
-    return Picture(jpeg_bytes(layer.over(canvas), 82), None, width, height, BAND_PX_PER_MM, view, on, caption, alt)
+    return Picture(jpeg_bytes(layer.over(canvas), 82), None, width, canvas.shape[0], px_per_mm, view, on, caption, alt)
 
 
-def _band(pixels: np.ndarray, marks: Marks, length_mm: float) -> np.ndarray:
-    trace, calibration = marks.annotations.first("margin"), marks.calibration
-    if trace is None or calibration is None:
-        raise ValueError("a band needs a trace and a scale")
-    xy = trace.xy
+def _band(pixels: np.ndarray, xy: np.ndarray, marks: Marks, px_per_mm: float) -> np.ndarray:
+    calibration = marks.calibration
+    if calibration is None:
+        raise ValueError("a band needs a scale")
     running = length_along_mm(xy, calibration)
-    at = np.arange(round(length_mm * BAND_PX_PER_MM)) / BAND_PX_PER_MM
+    at = np.arange(round(float(running[-1]) * px_per_mm)) / px_per_mm
     line = np.stack([np.interp(at, running, xy[:, k]) for k in (0, 1)], axis=1)
-    px_per_mm = 1.0 / display_mm_per_px(calibration)
-    step = px_per_mm / BAND_PX_PER_MM
-    grid = band_coordinates(line, _HALF_WIDTH_MM * px_per_mm, step, _SMOOTH_MM * px_per_mm)
+    mm = 1.0 / display_mm_per_px(calibration)
+    step = mm / px_per_mm
+    grid = band_coordinates(line, _HALF_WIDTH_MM * mm, step, _SMOOTH_MM * mm)
     part, origin = crop(pixels, grid, 6.0)
     shown = grey_to_display(part)
     if step > 1.0:
@@ -91,11 +88,11 @@ def _band(pixels: np.ndarray, marks: Marks, length_mm: float) -> np.ndarray:
     return np.asarray(np.nan_to_num(np.clip(band, 0, 255), nan=200.0), dtype=np.uint8)
 
 
-def _draw_axis(canvas: np.ndarray, top: int, axis_mm: float) -> None:
+def _draw_axis(canvas: np.ndarray, top: int, axis_mm: float, px_per_mm: float) -> None:
     font = cv2.FontFace("sans")
-    cv2.line(canvas, (_PAD_PX, top), (round(_PAD_PX + axis_mm * BAND_PX_PER_MM), top), _INK, 1)
+    cv2.line(canvas, (_PAD_PX, top), (round(_PAD_PX + axis_mm * px_per_mm), top), _INK, 1)
     for mm in range(math.floor(axis_mm) + 1):
-        x = round(_PAD_PX + mm * BAND_PX_PER_MM)
+        x = round(_PAD_PX + mm * px_per_mm)
         labelled = mm % 5 == 0
         cv2.line(canvas, (x, top), (x, top + (10 if labelled else 5)), _INK, 1)
         if labelled:

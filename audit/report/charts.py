@@ -113,10 +113,12 @@ def _limit_layers(limits: list[PublishedLimit], y: alt.Scale) -> list[alt.Chart]
     """Dashed lines, named in the right margin where no reading can lie under the words."""
     layers = []
     for place, one in enumerate(limits):
-        data = alt.InlineData(values=[{"limit": one.value, "label": [one.label, *DIFFERENT_METHOD.replace(", ", ",|").split("|")]}])
+        data = alt.InlineData(
+            values=[{"limit": one.value, "label": "\n".join([one.label, *DIFFERENT_METHOD.replace(", ", ",|").split("|")])}]
+        )
         base = alt.Chart(data).encode(y=alt.Y("limit:Q", scale=y))
         dy = -18 if len(limits) == 1 else -36 if place else 0
-        label = base.mark_text(align="left", baseline="top", dx=6, dy=dy, fontSize=10.5, color=_LIMIT, lineHeight=13)
+        label = base.mark_text(align="left", baseline="top", dx=6, dy=dy, fontSize=10.5, color=_LIMIT, lineHeight=13, lineBreak="\n")
         layers += [base.mark_rule(strokeDash=[6, 4], color=_LIMIT, strokeWidth=1.2), label.encode(x=alt.value("width"), text="label:N")]
     return layers
 
@@ -162,7 +164,7 @@ def _reading_layers(points: list[dict[str, Any]], x: alt.X, y: alt.Scale, unit: 
         full.encode(y=at("value"), color=colour, shape=shape, tooltip=tooltip),
         ends.encode(y=at("low"), color=colour, shape=shape), ends.encode(y=at("high"), color=colour, shape=shape, tooltip=tooltip),
         under.encode(y=at("high"), color=colour, shape=shape, tooltip=tooltip),
-        cross.encode(y=alt.value(_HEIGHT - 8), color=colour, shape=shape),
+        cross.encode(y=alt.value({"expr": "height - 8"}), color=colour, shape=shape),
     ]  # fmt: skip
 
 
@@ -194,7 +196,7 @@ def _alt(title: str, rows: pd.DataFrame, misses: pd.DataFrame, limits: list[Publ
 def _configured(chart: alt.LayerChart) -> Any:
     font = "system-ui, -apple-system, 'Segoe UI', 'Liberation Sans', 'DejaVu Sans', sans-serif"
     return (
-        chart.configure(font=font, background="transparent", padding=6)
+        chart.configure(font=font, background="transparent", padding=6, autosize="pad")
         .configure_view(stroke=None)
         .configure_axis(gridColor=_GRID, domainColor="#aab4ba", tickColor="#aab4ba", labelColor=_QUIET, titleColor=_QUIET,
                         labelFontSize=11.5, titleFontSize=11.5, titleFontWeight="normal")

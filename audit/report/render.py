@@ -15,13 +15,22 @@ import vl_convert
 
 from audit import __version__
 from audit.core.picture import PENS, Pen
+from audit.core.records import Document
 from audit.report import words
 from audit.report.cautions import CAUTIONS, HOW_TO_READ
 from audit.report.charts import Chart, charts
 from audit.report.document import IndexRow, Report, finding_matrix, first_page, refusal_groups
 from audit.report.limits import DIFFERENT_METHOD, LIMITS
 
-__all__ = ["chart_svg", "fragments", "index_html", "list_fragment", "tooth_html"]
+__all__ = ["chart_svg", "document_fragment", "fragments", "index_html", "list_fragment", "tooth_html"]
+
+_SVG = "http://www.w3.org/2000/svg"
+_STATUS_SHAPES = {
+    "in_place": ('<circle r="7"/>', "#1f6b5c"),
+    "attention": ('<path d="M0-8L8.5 7H-8.5Z"/>', "#9a4a00"),
+    "event": ('<path d="M0-8.5L8.5 0L0 8.5L-8.5 0Z"/>', "#5d4a86"),
+    "ended": ('<path d="M-7-7H7V7H-7Z"/>', "#4a535a"),
+}
 
 
 def tooth_html(report: Report) -> str:
@@ -81,13 +90,15 @@ def fragments(report: Report) -> dict[str, str]:
     Returns
     -------
     dict of str to str
-        HTML by name: ``summary``, ``photographs``, ``margins``, ``plan``, ``findings``, ``refused``; empty where there is nothing.
+        HTML by name: ``how_to_read``, ``summary``, ``photographs``, ``margins``, ``plan``, ``findings``, ``refused``;
+        empty where there is nothing.
     """
     sections: Any = _page("sections.html").module
     views = dict.fromkeys(tile.view for tile in report.tiles)
     strips = [(view, [tile for tile in report.tiles if tile.view == view]) for view in views]
     pens = _pens_used(report)
     parts = {
+        "how_to_read": sections.how_to_read(HOW_TO_READ),
         "summary": sections.summary(report.record, first_page(report.record)),
         "photographs": sections.photographs(strips, pens) if strips else "",
         "margins": sections.margins(report.margins, pens) if report.margins else "",
@@ -102,6 +113,12 @@ def list_fragment(rows: Sequence[IndexRow]) -> str:
     """The table of `index_html` alone, for a page that has its own headings."""
     sections: Any = _page("sections.html").module
     return _styled(str(sections.restorations(rows)))
+
+
+def document_fragment(document: Document) -> str:
+    """Readings and refusals of one photo as tables, for a page that has its own headings."""
+    sections: Any = _page("sections.html").module
+    return _styled(str(sections.measured(document)))
 
 
 def chart_svg(chart: Chart, prefix: str) -> str:
@@ -124,8 +141,8 @@ def _environment() -> jinja2.Environment:
     environment.globals.update(
         design_words=words.design_words, tooth_words=words.tooth_words, event_words=words.event_words, plain=words.plain,
         finding_words=words.finding_words, finding_value=words.finding_value, measurand_words=words.measurand_words,
-        reading_words=words.reading_words, amount=words.amount, view_words=words.VIEW_WORDS, pens=PENS,
-        data_address=_data_address, pen_svg=_pen_svg,
+        reading_words=words.reading_words, status_words_of=words.STATUS_WORDS, amount=words.amount, view_words=words.VIEW_WORDS, pens=PENS,
+        data_address=_data_address, pen_picture=_pen_picture, status_picture=_status_picture,
     )  # fmt: skip
     return environment
 
@@ -143,7 +160,7 @@ def _data_address(content: bytes, kind: str) -> str:
     return f"data:image/{kind};base64,{base64.b64encode(content).decode('ascii')}"
 
 
-def _pen_svg(pen: Pen) -> str:
+def _pen_picture(pen: Pen) -> str:
     """A pen for the legend, drawn as it is drawn on the pictures."""
     dash = f' stroke-dasharray="{" ".join(f"{d / 2:g}" for d in pen.dash)}"' if pen.dash else ""
     heights = (5, 11) if pen.double else (8,)
@@ -153,7 +170,18 @@ def _pen_svg(pen: Pen) -> str:
         for ink, extra in (("#20242a", 2.0), (colour, 0.0))
         for y in heights
     )
-    return f'<svg class="pen" viewBox="0 0 44 16" width="44" height="16" aria-hidden="true">{lines}</svg>'
+    return _svg_address(f'<svg xmlns="{_SVG}" viewBox="0 0 44 16"><rect width="44" height="16" rx="3" fill="#565a5e"/>{lines}</svg>')
+
+
+def _status_picture(word: str) -> str:
+    """The shape of a status: circle, triangle, diamond or square."""
+    shape, colour = _STATUS_SHAPES[word]
+    return _svg_address(f'<svg xmlns="{_SVG}" viewBox="-9 -9 18 18" fill="{colour}">{shape}</svg>')
+
+
+def _svg_address(svg: str) -> str:
+    """Address of a drawing; as an image it also passes pages that let no inline SVG through."""
+    return _data_address(svg.encode(), "svg+xml")
 
 
 def _methods(report: Report) -> list[tuple[str, list[str]]]:
@@ -176,7 +204,9 @@ def _pens_used(report: Report) -> list[str]:
             roles = {feature["properties"]["role"] for feature in features if feature.get("geometry")}
             used |= {"landmark"} if roles & {"alveolar_crest", "restoration_margin"} else set()
             used |= {segment.state for segment in photo.segments} | (roles - ({"margin"} if photo.segments else set()))
-            used |= {"metal"} if any(reading.measurand.startswith("visible_metal") for reading in photo.readings) else set()
+            regions = {reading.details.get("by") for reading in photo.readings if reading.details.get("region")}
+            used = used - {"metal"} if regions else used
+            used |= {"metal" if by == "reader" else "metal_proposed" for by in regions}
             used |= {"reference"} if photo.calibration is not None and photo.calibration.evidence else set()
     return [name for name in PENS if name in used]
 

@@ -33,6 +33,8 @@ def plain(code: str) -> str:
 
 def measurand_words(name: str) -> str:
     """The words of a measurand, or its name where it is unknown."""
+    if name == "mm_per_px":
+        return "scale of the photo"
     return MEASURANDS[name].words if name in MEASURANDS else plain(name)
 
 

@@ -10,9 +10,9 @@ from audit.core.annotations import parse_annotations
 from audit.core.clinical import DEFAULT_SEVEN_EIGHTHS_PLAN, Event, Finding, Grade, Restoration, Visit
 from audit.core.outcome import Change, NextRecall, PhotoRecord, PlanCheck, Status, ToothRecord, VisitRecord
 from audit.core.quantity import Quantity
-from audit.core.records import Calibration, Reading, Refusal, Segment
+from audit.core.records import Calibration, Document, Photo, Reading, Refusal, Segment
 from audit.core.tooth import Tooth
-from audit.imaging.overlay import Marks
+from audit.imaging.overlay import Marks, overlay_png
 from audit.imaging.tiles import common_window_mm, tile
 from audit.imaging.unroll import margin_length_mm, unrolled_margin
 from audit.report.document import Report, make_report
@@ -234,3 +234,19 @@ def rich_report() -> Report:
         for px, m, (on, _), c in zip(pixels, marks, photos, captions, strict=True)
     ]
     return make_report(record, tiles=tiles, margins=[s for s in strips if s], generated_on="2024-05-14")
+
+
+def document() -> Document:
+    """What the pages show of one measured photo."""
+    photo = facial_photo("2024-05-13", 6)
+    record = Photo(photo.sha256, 1200, 900, "2024-05-13", "exact", "photo")
+    refusal = Refusal(
+        "perforation_area", "no_occlusal_surface", "an occlusal outline must be marked; got none.", "Outline the occlusal surface."
+    )
+    return Document(record, photo.calibration, photo.readings, photo.segments, (refusal,))
+
+
+def overlay() -> bytes:
+    """The overlay of that photo."""
+    photo = facial_photo("2024-05-13", 6)
+    return overlay_png(photograph(0.0125), Marks(parse_annotations(photo.annotations), photo.calibration, photo.readings, photo.segments))

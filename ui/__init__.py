@@ -1,0 +1,1 @@
+"""The pages: they call `audit.api` and nothing behind it."""

@@ -1,0 +1,25 @@
+"""Frame of the pages: navigation on top, cautions below."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import streamlit as st
+
+from audit import api
+
+VIEWS = Path(__file__).parent / "views"
+
+st.set_page_config(page_title="Recall audit", layout="wide")
+page = st.navigation(
+    [
+        st.Page(VIEWS / "recall_list.py", title="Recall list", default=True),
+        st.Page(VIEWS / "tooth_record.py", title="Tooth record", url_path="tooth_record"),
+        st.Page(VIEWS / "measure_photo.py", title="Measure a photo", url_path="measure_photo"),
+    ],
+    position="top",
+)
+page.run()
+with st.expander("Cautions: read before acting on a number"):
+    for caution in api.CAUTIONS:
+        st.markdown(f"- {caution}")

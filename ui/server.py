@@ -1,0 +1,33 @@
+"""Starts the pages on this computer only: `main(ledger_url, folder, port)`."""
+
+from __future__ import annotations
+
+import os
+from pathlib import Path
+
+import streamlit as st
+import uvicorn
+
+__all__ = ["app", "main"]
+
+PAGES = Path(__file__).with_name("main.py")
+app = st.App(PAGES)
+
+
+def main(ledger_url: str, folder: str | Path, port: int = 8501) -> None:
+    """Serve the pages on 127.0.0.1 until interrupted.
+
+    Parameters
+    ----------
+    ledger_url : str
+        Of the ledger to show.
+    folder : str or Path
+        Practice folder whose photographs the ledger names.
+    port : int
+        On the loopback address; no other address is listened on.
+    """
+    os.environ["RESTORATION_AUDIT_LEDGER"] = ledger_url
+    os.environ["RESTORATION_AUDIT_FOLDER"] = str(folder)
+    # Streamlit reads its settings from the environment too; these hold whatever directory the program was started in
+    os.environ.setdefault("STREAMLIT_BROWSER_GATHER_USAGE_STATS", "false")
+    uvicorn.run(app, host="127.0.0.1", port=port, ws="websockets-sansio", log_level="warning")

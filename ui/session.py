@@ -1,0 +1,52 @@
+"""What every page needs to know: which ledger, which folder, and whether the ledger has changed."""
+
+from __future__ import annotations
+
+import os
+from pathlib import Path
+from typing import Any
+from urllib.parse import quote
+
+import streamlit as st
+
+from audit import api
+
+__all__ = ["folder", "ledger_url", "report", "rows"]
+
+
+def ledger_url() -> str | None:
+    """The ledger that the server was started with; ``None`` where it was not."""
+    return os.environ.get("RESTORATION_AUDIT_LEDGER") or None
+
+
+def folder() -> str:
+    """The practice folder that the ledger's file names are relative to."""
+    return os.environ.get("RESTORATION_AUDIT_FOLDER", ".")
+
+
+def report(code: str) -> Any:
+    """The report of one restoration, made anew when the ledger has been written to."""
+    return _report(str(ledger_url()), code, folder(), _stamp())
+
+
+def rows() -> Any:
+    """One row for each restoration, with the address of its record page."""
+    return _rows(str(ledger_url()), _stamp())
+
+
+@st.cache_resource(max_entries=12, show_spinner="Reading the record ...")
+def _report(url: str, code: str, photos: str, stamp: tuple[float, ...]) -> Any:
+    return api.report_data(url, code, photos)
+
+
+@st.cache_resource(max_entries=2, show_spinner="Reading the ledger ...")
+def _rows(url: str, stamp: tuple[float, ...]) -> Any:
+    return [api.index_row(api.tooth_record(url, code), f"tooth_record?code={quote(code)}") for code in api.tooth_codes(url)]
+
+
+def _stamp() -> tuple[float, ...]:
+    """Times of the last write to a ledger in a file and to its journal; a ledger elsewhere is read again every time."""
+    path = Path(str(ledger_url()).partition(":///")[2])
+    files = [path, path.with_name(path.name + "-wal")]
+    stamps = tuple(file.stat().st_mtime for file in files if file.is_file())
+    return stamps or (float(os.times().elapsed),)
