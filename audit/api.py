@@ -45,7 +45,8 @@ from audit.report.render import tooth_html as _tooth_html
 
 __all__ = [
     "CAUTIONS", "AuditError", "AuditKey", "Ledger", "Report", "audit_key", "charts", "document_fragment", "fragments", "index_row",
-    "judge_images", "list_fragment", "measure_photo", "open_ledger", "overlay_png", "read_case_folder", "refused_document", "report_data", "series", "tooth_codes",
+    "judge_images", "list_fragment", "measure_photo", "open_ledger", "overlay_png", "read_case_folder", "refused_document",
+    "report_data", "series", "tooth_codes",
     "tooth_html", "tooth_record", "unlisted_images", "write_reports",
 ]  # fmt: skip
 
