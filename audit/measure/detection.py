@@ -7,6 +7,8 @@ critical value of 3 standard uncertainties - noise and model error together; the
 does not average down. It is an opening only if a slot explains the profile better than a one-sided
 shadow does, and if its level is dark. Its width is resolved from 2.5 blur widths on.
 
+What is not a slot and looks like one sets a floor under the critical value: `LOOKALIKE`.
+
 Only an opening of at least the detection limit is sure to be seen: the limit is the critical value
 plus 1.645 standard uncertainties of the noise, divided by the contrast of the lightest plausible slot.
 
@@ -18,6 +20,7 @@ ISO 11843-1:1997 (critical value and minimum detectable value).
 from __future__ import annotations
 
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
 from scipy.ndimage import uniform_filter1d
@@ -29,6 +32,11 @@ __all__ = ["CONTINUOUS", "OPEN", "STAINED", "STATE_NAMES", "STEP", "UNASSESSABLE
 CONTINUOUS, OPEN, STEP, STAINED, UNASSESSABLE = range(5)
 STATE_NAMES = ("continuous", "open", "step", "stained", "unassessable")
 CRITICAL = 3.0
+LOOKALIKE = 0.40
+"""Equivalent width of dark lines that are no slot (weak shadows, dirt, reflections of the metal), in units of the blur;
+from closed margins drawn with them."""
+STAIN_IN_LUMA = 0.80
+"""Light a brown stain takes from luma, relative to blue."""
 RESOLVED_BLURS = 2.5
 LIGHTEST_SLOT = 0.35
 """Lightest plausible slot, relative to the tooth beside it, where the photo shows no resolved one; common
@@ -81,17 +89,21 @@ def detect(s: Stations) -> Detection:
     why = _reasons(s)
     blind = np.array([bool(word) for word in why])
     mean, u_noise = _three(s.equivalent_px, s.u_equivalent_px)
-    u_total = np.hypot(u_noise, s.u_systematic_px)
-    there = mean > CRITICAL * u_total
+    stain = np.maximum(s.stain_px - s.u_stain_px, 0.0) * STAIN_IN_LUMA
+    neutral, _ = _three(s.equivalent_px - stain, s.u_equivalent_px)
+    u_total = np.hypot(np.hypot(u_noise, s.u_systematic_px), LOOKALIKE * s.blur_px)
+    dark = mean > CRITICAL * u_total
+    there = neutral > CRITICAL * u_total
     wide = (s.width_px > RESOLVED_BLURS * s.blur_px) & there
-    shadow = there & (s.shadow_ratio < _SHADOW_BETTER)
+    faint = mean > CRITICAL * np.hypot(u_noise, s.u_systematic_px)
+    shadow = (there | faint) & (s.shadow_ratio < _SHADOW_BETTER)
     light = wide & (s.level > _LIGHTEST_SEEN)
     state = np.full(len(mean), CONTINUOUS)
-    state[s.stain_px > 3.0 * s.u_stain_px] = STAINED
+    state[(s.stain_px > CRITICAL * s.u_stain_px) | (dark & ~there)] = STAINED
     state[light] = STAINED
     state[shadow] = STEP
     state[there & ~shadow & ~light] = OPEN
-    state = _tidy(state)
+    state = _tidy(state, s.equivalent_px)
     state[blind] = UNASSESSABLE
     resolved = wide & (state == OPEN)
     lightest, usual, u_usual = _levels(s, resolved)
@@ -107,7 +119,7 @@ def runs(state: np.ndarray) -> list[tuple[int, int, int]]:
     """Stretches of equal state: (first, last + 1, state)."""
     edges = np.flatnonzero(np.diff(state)) + 1
     bounds = [0, *edges.tolist(), len(state)]
-    return [(a, b, int(state[a])) for a, b in zip(bounds[:-1], bounds[1:])]
+    return [(a, b, int(state[a])) for a, b in pairwise(bounds)]
 
 
 def _three(values: np.ndarray, u: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
@@ -128,15 +140,22 @@ def _reasons(s: Stations) -> tuple[str, ...]:
     return tuple(out)
 
 
-def _tidy(state: np.ndarray) -> np.ndarray:
-    """Close gaps of one station inside an opening, drop openings of fewer than two stations."""
+def _tidy(state: np.ndarray, equivalent_px: np.ndarray) -> np.ndarray:
+    """Close gaps of one station inside an opening, cut its ends at half its height, drop what is then one station."""
     state = state.copy()
     for a, b, _kind in runs(state):
-        if b - a == 1 and 0 < a and b < len(state) and state[a - 1] == state[b] == OPEN:
+        if b - a == 1 and a > 0 and b < len(state) and state[a - 1] == state[b] == OPEN:
             state[a] = OPEN
     for a, b, kind in runs(state):
-        if kind == OPEN and b - a < _SHORTEST_RUN:
-            state[a:b] = CONTINUOUS
+        if kind != OPEN:
+            continue
+        height = 0.5 * float(np.median(equivalent_px[a:b]))
+        inside = np.flatnonzero(equivalent_px[a:b] >= height)
+        first, last = a + int(inside[0]), a + int(inside[-1]) + 1
+        state[a:first] = CONTINUOUS
+        state[last:b] = CONTINUOUS
+        if last - first < _SHORTEST_RUN:
+            state[first:last] = CONTINUOUS
     return state
 
 

@@ -23,7 +23,7 @@ import numpy as np
 from audit.core.annotations import Feature
 from audit.core.quantity import Quantity, source
 from audit.core.records import Calibration, Photo, Reading, Segment
-from audit.measure.detection import CRITICAL, OPEN, STATE_NAMES, UNASSESSABLE, Detection, runs
+from audit.measure.detection import CRITICAL, OPEN, STATE_NAMES, STEP, UNASSESSABLE, Detection, runs
 from audit.measure.stations import Stations
 
 __all__ = ["MARGIN_MEASURANDS", "Margin", "Trace", "continuous_fraction_at"]
@@ -206,7 +206,7 @@ class Margin:
         return self._judged("widest_marginal_opening", signed, best, is_open, limit, details)
 
     def _mean(self) -> Reading:
-        usable = self.assessed & ((self.state == OPEN) | (self.state == 0))
+        usable = self.assessed & (self.state != STEP)
         index = np.flatnonzero(usable if usable.any() else self.assessed)
         weight = self.length[index] / self.length[index].sum()
         signed = self._opening(float((weight * self.opening[index]).sum()), index)

@@ -25,7 +25,7 @@ from audit.imaging.sample import arc_length_px, band_coordinates, resample_polyl
 __all__ = ["Band", "Interface", "find_interface", "merge", "straighten"]
 
 _WIDTHS_PX = (0.0, 1.2, 2.5, 5.0, 9.0, 14.0, 20.0, 27.0, 34.0)
-_SLOT_LEVEL = 0.12
+_SLOT_LEVELS = (0.02, 0.35)
 _FULL_SCALE = 0.97
 _DIRECTION_SMOOTH_PX = 15.0
 
@@ -169,11 +169,15 @@ def _coarse_costs(x: np.ndarray, y: np.ndarray, centres: np.ndarray, blur_px: fl
         ul, ur = (x[None, :] - centres[:, None] + sign * width / 2 for sign in (1, -1))
         left, right = ndtr(ul / blur_px), ndtr(ur / blur_px)
         basis, _ = np.linalg.qr(np.stack([1 - left, right, ul * (1 - left), ur * right], axis=2))
-        slot = _SLOT_LEVEL * (left - right)
-        # residual of (z - slot) after projection, per channel with the same slot
-        projected = np.einsum("kmq,nmc->nkqc", basis, z, optimize=True) - np.einsum("kmq,km->kq", basis, slot)[None, :, :, None]
-        cross = np.einsum("km,nmc->nk", slot, z, optimize=True)
-        rss = energy[:, None] - 2 * cross + channels * (slot**2).sum(axis=1)[None, :] - (projected**2).sum(axis=(2, 3))
+        slot = left - right
+        projected = np.einsum("kmq,nmc->nkqc", basis, z, optimize=True)
+        slot_projected = np.einsum("kmq,km->kq", basis, slot)
+        rss = energy[:, None] - (projected**2).sum(axis=(2, 3))
+        if width > 0:  # the slot's level in closed form, within what a slot may have
+            cross = np.einsum("km,nmc->nk", slot, z, optimize=True) - np.einsum("kq,nkqc->nk", slot_projected, projected, optimize=True)
+            own = channels * ((slot**2).sum(axis=1) - (slot_projected**2).sum(axis=1))[None, :]
+            level = np.clip(cross / np.maximum(own, 1e-9), *_SLOT_LEVELS)
+            rss = rss - 2 * level * cross + level**2 * own
         better = rss < best
         best[better], best_width[better] = rss[better], width
     return best, total, best_width

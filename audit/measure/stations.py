@@ -49,7 +49,8 @@ TONE_PER_STEP = 0.30
 """Error by tone curve and sharpening at a step of the whole level, in units of the blur."""
 BROWN = np.array([0.60, 0.80, 1.00])
 """Light a brown stain takes from red, green and blue, relative to blue; common practice, no published source."""
-U_BROWN_RED = 0.20
+U_STAIN = 0.20
+"""Colour error of a line by chroma subsampling, in units of the blur."""
 LUMA = np.array([0.299, 0.587, 0.114], dtype=np.float32)
 """Luma of encoded red, green, blue as JPEG has it (ITU-T T.871)."""
 _SLOPE_SD = 0.004
@@ -69,13 +70,13 @@ class Stations:
         Signed slot width of the joint fit, and its uncertainty by noise, blur and level.
     width_covariance : ndarray, shape (n, n)
     equivalent_px, u_equivalent_px : ndarray, shape (n,)
-        Signed equivalent width of the neutral part: the width of a black slot; uncertainty by noise.
+        Signed equivalent width in luma: the width of a black slot; uncertainty by noise.
     u_blur_px : ndarray, shape (n,)
         The part of `u_width_px` that the blur's uncertainty makes.
     u_model_px, u_tone_px : ndarray, shape (n,)
         Model error of either width: everywhere, and by tone curve and sharpening at a step of level.
     stain_px, u_stain_px : ndarray, shape (n,)
-        Equivalent width of the brown part, in blue.
+        Equivalent width of the brown part, in blue; 0 where the line does not keep more red than blue.
     blur_px, level, u_level : ndarray, shape (n,)
         Blur; slot level relative to the tooth.
     shadow_ratio : ndarray, shape (n,)
@@ -141,14 +142,14 @@ def read_stations(pixels: np.ndarray, trace_xy: np.ndarray, blur_px: float | Non
     tooth = _tooth_level(band)
     y = np.nan_to_num(band.values) / tooth[:, None, :]
     fit, weights, variance = _fit(band.offset_px, y, coarse_width, blur_px)
-    neutral, u_neutral, stain, u_stain = _split(band.offset_px, y, weights, variance, fit)
+    equivalent, u_equivalent, stain, u_stain = _split(band.offset_px, y, weights, variance, fit)
     step = np.abs(fit.sides[:, :, 0] - fit.sides[:, :, 1]).mean(axis=1) / np.maximum(fit.sides.mean(axis=(1, 2)), 0.05)
     u_blur = np.abs(fit.covariance[:, WIDTH, LOG_BLUR]) / np.sqrt(fit.covariance[:, LOG_BLUR, LOG_BLUR])
     near = np.abs(band.offset_px) <= 4.0
     return Stations(
         xy=band.xy + origin, normal=band.normal, position_px=band.position_px, width_px=fit.width_px,
         u_width_px=np.sqrt(fit.covariance[:, WIDTH, WIDTH]), width_covariance=fit.width_covariance,
-        equivalent_px=neutral, u_equivalent_px=u_neutral, u_blur_px=u_blur, u_model_px=MODEL_FLOOR * fit.blur_px,
+        equivalent_px=equivalent, u_equivalent_px=u_equivalent, u_blur_px=u_blur, u_model_px=MODEL_FLOOR * fit.blur_px,
         u_tone_px=TONE_PER_STEP * step * fit.blur_px, stain_px=stain, u_stain_px=u_stain,
         blur_px=fit.blur_px, level=fit.theta[:, LEVEL], u_level=np.sqrt(fit.covariance[:, LEVEL, LEVEL]),
         shadow_ratio=_shadow_ratio(band.offset_px, y[..., -1:], weights, variance, fit),
@@ -266,7 +267,7 @@ def _ridge(variance: np.ndarray, more: int) -> np.ndarray:
 
 
 def _split(x: np.ndarray, y: np.ndarray, weights: np.ndarray, variance: np.ndarray, fit: SlotFit) -> tuple[np.ndarray, ...]:
-    """Neutral and brown equivalent width with their uncertainties, pixels."""
+    """Equivalent width in luma and of the brown part in blue, with their uncertainties, pixels."""
     missing, u = _missing_light(x, y[..., -1:], weights, variance, fit)
     neutral, u_neutral = missing[:, 0], u[:, 0]
     if y.shape[2] == 1:
@@ -274,25 +275,9 @@ def _split(x: np.ndarray, y: np.ndarray, weights: np.ndarray, variance: np.ndarr
     colour, u_colour = _missing_light(x, y[..., :3], weights, None, fit)
     stain = (colour[:, 2] - colour[:, 0]) / (BROWN[2] - BROWN[0])
     u_stain = np.hypot(u_colour[:, 2], u_colour[:, 0]) / (BROWN[2] - BROWN[0])
-    fringe = np.abs(np.diff(_sides_of(x, y[..., :3], fit), axis=2)[..., 0])
-    fringe = fringe.max(axis=1) - fringe.min(axis=1)
-    u_stain = np.hypot(u_stain, fit.blur_px * (0.2 + fringe))
-    brown = (stain > 2.0 * u_stain) & (colour[:, 0] > 0.2 * colour[:, 2]) & (neutral > 0)
-    neutral = np.where(brown, np.maximum(neutral - float(LUMA @ BROWN) * stain, 0.0), neutral)
-    u_neutral = np.where(brown, np.hypot(u_neutral, U_BROWN_RED * stain), u_neutral)
-    return neutral, u_neutral, stain, u_stain
-
-
-def _sides_of(x: np.ndarray, y: np.ndarray, fit: SlotFit) -> np.ndarray:
-    """Levels beside the slot in each channel, shape (n, channels, 2)."""
-    u = x[None, :] - fit.theta[:, :1]
-    reach = (np.abs(fit.width_px) / 2 + 2 * fit.blur_px)[:, None]
-    near = (np.abs(u) > reach) & (np.abs(u) < reach + 6)
-    out = []
-    for side in (u < 0, u > 0):
-        mask = (near & side)[..., None]
-        out.append((y * mask).sum(axis=1) / np.maximum(mask.sum(axis=1), 1))
-    return np.stack(out, axis=2)
+    u_stain = np.hypot(u_stain, U_STAIN * fit.blur_px)
+    darkens = (colour[:, 0] > 0.2 * colour[:, 2]) & (stain > 0)
+    return neutral, u_neutral, np.where(darkens, stain, 0.0), u_stain
 
 
 def _missing_light(
