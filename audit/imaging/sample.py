@@ -111,6 +111,8 @@ def look_up(maps: np.ndarray, x: np.ndarray, y: np.ndarray, wrap: bool = False) 
     border = cv2.BORDER_WRAP if wrap else cv2.BORDER_REPLICATE
     if x.ndim == 2:
         return np.asarray(cv2.remap(maps, x, y, cv2.INTER_LINEAR, borderMode=border))
+    if x.size == 0:
+        return np.zeros(x.shape + maps.shape[2:], np.float32)
     rows = [np.pad(a, (0, -a.size % 1024)).reshape(-1, 1024) for a in (x, y)]
     values = np.asarray(cv2.remap(maps, rows[0], rows[1], cv2.INTER_LINEAR, borderMode=border))
     return values.reshape(-1, *maps.shape[2:])[: x.size]

@@ -21,7 +21,8 @@ __all__ = ["Crown", "Row", "build_row"]
 
 @dataclass(frozen=True)
 class Crown:
-    """One crown of the row, mm: middle, width, height from neck to cusp tip, level of its tip, set-back, and shade."""
+    """One crown of the row, mm: middle, width, height from neck to cusp tip, level of its tip, set-back, slope sideways,
+    whether a molar, shade, and how straight its edge is (0 a cusp, 1 an incisor)."""
 
     x_mm: float
     width_mm: float
@@ -31,6 +32,7 @@ class Crown:
     turn: float
     molar: bool
     tint: float
+    blunt: float = 0.0
 
     @property
     def neck_mm(self) -> float:
@@ -51,11 +53,11 @@ class Crown:
 
     def edge(self, x: np.ndarray) -> np.ndarray:
         """y of the occlusal outline over x."""
-        steep = 0.16 if self.molar else 0.17
+        steep = 0.16 if self.molar else 0.17 * (1.0 - self.blunt) + 0.012
         cusps = np.stack([self.tip_mm - drop - steep * (x - at) ** 2 for at, drop in self.cusps])
         joined = np.logaddexp.reduce(cusps / 0.16, axis=0) * 0.16
         out = np.clip((np.abs(x - self.x_mm) / (0.5 * self.width_mm)) - 0.80, 0.0, 1.2)
-        return np.asarray(joined - 16.0 * out**2)
+        return np.asarray(joined - (16.0 - 8.0 * self.blunt) * out**2)
 
     def half_width(self, y: np.ndarray) -> np.ndarray:
         """Half the mesiodistal width at level y."""
@@ -69,8 +71,8 @@ class Crown:
         lowest = np.minimum(side, below)
         return np.asarray(lowest - 0.12 * np.exp(-np.abs(side - below) / 0.3))
 
-    def surface(self, x: np.ndarray, y: np.ndarray) -> np.ndarray:
-        """z of the crown where it is, far behind elsewhere."""
+    def surface(self, x: np.ndarray, y: np.ndarray, floor_mm: float = -9.0) -> np.ndarray:
+        """z of the crown where it is, falling to `floor_mm` elsewhere."""
         level = (y - self.neck_mm) / self.height_mm
         z = np.where(level > 0.32, -2.0 * (level - 0.32) ** 2, -4.2 * (level - 0.32) ** 2)
         z = z + self._ridges(x, level)
@@ -80,7 +82,7 @@ class Crown:
         z = z - 0.30 * np.exp(-np.maximum(gone, 0.0) / 0.16) + 9.0 * np.minimum(gone, 0.0)
         z = z - 6.0 * np.maximum(s - 1.0, 0.0) * 0.5 * self.width_mm
         lean = self.turn * np.clip(x - self.x_mm, -0.6 * self.width_mm, 0.6 * self.width_mm)
-        return np.asarray(np.maximum(z + lean, -9.0) - self.back_mm)
+        return np.asarray(np.maximum(z + lean - self.back_mm, floor_mm))
 
     def _ridges(self, x: np.ndarray, level: np.ndarray) -> np.ndarray:
         if not self.molar:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from functools import lru_cache
 
 import numpy as np
@@ -19,6 +20,7 @@ __all__ = ["build_facial"]
 
 GRID = Grid(left_mm=-21.0, top_mm=-15.0, per_mm=20.0, columns=840, rows=600)
 FAR = -99.0
+REDUCTION_MM, CHAMFER_MM, DENTINE_TINT = 1.2, 0.55, -2.2
 
 
 @lru_cache(maxsize=6)
@@ -29,7 +31,7 @@ def build_facial(mouth: Mouth, surface: str = "facial") -> Stage:
     -----
     Seen from the tongue the mesial side lies the other way round; `photograph` reflects the camera for it.
     """
-    row = build_row(mouth.seed + (0 if surface == "facial" else 500), mouth.kind == "molar")
+    row = _cut(mouth, build_row(mouth.seed + (0 if surface == "facial" else 500), mouth.kind == "molar"))
     x, y = GRID.mesh()
     crowns = np.stack([crown.surface(x, y) for crown in row.crowns])
     metal, along, margin = _metal(mouth, row, x, y, surface)
@@ -52,12 +54,23 @@ def build_facial(mouth: Mouth, surface: str = "facial") -> Stage:
     level = np.take_along_axis(level, owner[None], 0)[0]
     tint = np.array([c.tint for c in row.crowns])[owner]
     crown_here = np.take_along_axis(outlines, owner[None], 0)[0]
+    if mouth.prepared:
+        tint = np.where((owner == row.audited) & (metal > 0), DENTINE_TINT, tint)
+        metal, margin = np.full(x.shape, FAR), None
     relief = assemble(GRID, height, (own, into, metal, along), (crown_here, level, tint, np.zeros_like(x)))
     return _stage(mouth, row, relief, margin, surface)
 
 
+def _cut(mouth: Mouth, row: Row) -> Row:
+    """The row with the audited crown shortened for its restoration, where it is prepared and bears none."""
+    if not mouth.prepared:
+        return row
+    tooth = replace(row.tooth, tip_mm=row.tooth.tip_mm - REDUCTION_MM, height_mm=row.tooth.height_mm - REDUCTION_MM)
+    return replace(row, crowns=(*row.crowns[: row.audited], tooth, *row.crowns[row.audited + 1 :]))
+
+
 def _metal(mouth: Mouth, row: Row, x: np.ndarray, y: np.ndarray, surface: str) -> tuple[np.ndarray, np.ndarray, Margin | None]:
-    margin = None if mouth.prepared else (facial_margin if surface == "facial" else lingual_margin)(mouth, row)
+    margin = (facial_margin if surface == "facial" else lingual_margin)(mouth, row)
     metal, along = np.full(x.shape, FAR), np.full(x.shape, FAR)
     if margin is not None:
         half = 0.62 * row.tooth.width_mm
@@ -74,6 +87,9 @@ def _shaped(mouth: Mouth, row: Row, x: np.ndarray, y: np.ndarray, z: np.ndarray,
         facet = min(mouth.band_mm, 1.0)
         drop = (np.tan(np.radians(mouth.bevel_slope_deg)) - 0.40) * np.clip(facet - np.maximum(gone, 0.0), 0.0, facet)
         z = z - np.where(gone > -3.0, drop, 0.0)
+    if mouth.prepared:
+        ramp = np.clip(metal / 0.45, 0.0, 1.0)
+        z = z - CHAMFER_MM * ramp * (2.0 - ramp) + 0.20 * np.exp(-((x - tooth.groove_mm) ** 2) / 0.6) * ramp
     if mouth.chip_mm > 0:
         at = tooth.cusps[0]
         r = np.hypot((x - at[0]) / (0.5 * mouth.chip_mm), (gone - mouth.band_mm) / (0.45 * mouth.chip_mm))
@@ -89,7 +105,7 @@ def _stage(mouth: Mouth, row: Row, relief: Relief, margin: Margin | None, surfac
     role = "facial_surface" if surface == "facial" else None
     if margin is None:
         return Stage(relief, middle, surface, role, gingival_margin=gingival)
-    points, along = seen_margin(relief, margin, 0.30)
+    relief, points, along = seen_margin(relief, margin, 0.30)
     unreceded = np.interp(-points[:, 0], -x, gum_line(row, x, 0.0))
     cervical = points[np.abs(points[:, 1] - unreceded - mouth.finish_line_mm) < 0.02]
     return Stage(relief, middle, surface, role, points, along, gingival, cervical)

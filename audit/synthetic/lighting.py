@@ -63,7 +63,7 @@ def _light(seed: int, ring_from_deg: float, ring_to_deg: float, roughness_deg: f
     _mix(light, band(ring_from_deg, ring_to_deg, soft) * broken, np.array([52.0, 51.0, 49.0]))
     wave = 6.0 * uneven
     lips = band(38, 95, 14) * (0.75 + 0.25 * np.sin(2 * phi + 0.5))
-    _mix(light, np.clip(lips + 0.02 * wave, 0, 1), np.array([0.62, 0.27, 0.22]))
+    _mix(light, np.clip(lips + 0.02 * wave, 0, 1), np.array([0.60, 0.36, 0.29]))
     retractor = np.clip((theta + wave - 50) / 8, 0, 1) * np.clip((84 - theta + wave) / 8, 0, 1) * (np.abs(np.cos(phi)) > 0.72)
     _mix(light, retractor * 0.8, np.array([0.95, 0.85, 0.80]))
     throat = np.clip((theta - 62) / 24, 0, 1) * np.clip(np.sin(phi) * 2.2 + 0.1, 0, 1)
@@ -71,7 +71,7 @@ def _light(seed: int, ring_from_deg: float, ring_to_deg: float, roughness_deg: f
     other_jaw = np.clip(1.4 * uneven + 0.5, 0, 1) * np.clip(1 - ((theta - 86) / 16) ** 2, 0, 1) * np.clip(np.sin(phi) * 3 - 0.6, 0, 1)
     _mix(light, 0.8 * other_jaw, np.array([0.40, 0.25, 0.17]))
     gum = np.clip((theta - 82) / 20, 0, 1) * np.clip(-np.sin(phi) * 2.2 + 0.1, 0, 1)
-    _mix(light, gum, np.array([0.42, 0.12, 0.11]))
+    _mix(light, gum, np.array([0.42, 0.19, 0.16]))
     light = gaussian(light, roughness_deg / 90.0 * SIZE / 2 * 0.7)
     light.setflags(write=False)
     return light

@@ -11,6 +11,7 @@ from audit.imaging.smooth import outline
 from audit.synthetic.camera import Camera, aim_camera, object_distance_mm
 from audit.synthetic.facial import build_facial
 from audit.synthetic.frame import lay_frame
+from audit.synthetic.lips import lay_lips
 from audit.synthetic.marks import feature, hand_line, hand_polygon
 from audit.synthetic.occlusal import build_occlusal
 from audit.synthetic.optics import blur_sigma_px, develop, magnification, through_lens
@@ -18,6 +19,7 @@ from audit.synthetic.reference import hold
 from audit.synthetic.render import draw, survey
 from audit.synthetic.scene import Scene
 from audit.synthetic.stage import Stage
+from audit.synthetic.smile import build_smile
 from audit.synthetic.spec import Mouth, Opening, Shot
 from audit.synthetic.truth import Seen, margin_truth, surface_truth, visible_run
 
@@ -41,7 +43,10 @@ def photograph(mouth: Mouth, shot: Shot) -> Scene:
     light, seen = draw(stage, mouth, shot, camera)
     rng = np.random.default_rng([shot.seed, 7])
     tooth_depth = float(camera.depth_mm(stage.middle))
-    light, depth, hidden = lay_frame(light, seen.depth_mm, tooth_depth, shot)
+    if shot.view == "smile_front":
+        light, depth, hidden = lay_lips(light, seen.depth_mm, float(camera.depth_mm(np.zeros(3))), shot)
+    else:
+        light, depth, hidden = lay_frame(light, seen.depth_mm, tooth_depth, shot)
     seen = Seen(*(plane * (1.0 - hidden) for plane in (seen.facial, seen.metal, seen.gum)), depth)
     light, seen, held = hold(light, seen, mouth, shot, camera, stage, rng)
     nearer = tooth_depth - seen.depth_mm
@@ -67,7 +72,9 @@ def _build(mouth: Mouth, view: str) -> Stage:
         return build_facial(mouth, "lingual")
     if view in ("facial", "stage"):
         return build_facial(mouth, "facial")
-    raise ValueError(f"view must be facial, lingual, occlusal or stage; got {view!r}")
+    if view == "smile_front" and mouth.upper:
+        return build_smile(mouth)
+    raise ValueError(f"view must be facial, lingual, occlusal, stage, or smile_front of an upper tooth; got {view!r}")
 
 
 def _camera(mouth: Mouth, shot: Shot) -> Camera:

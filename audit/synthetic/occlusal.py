@@ -25,7 +25,9 @@ __all__ = ["build_occlusal"]
 
 GRID = Grid(left_mm=-21.0, top_mm=-16.0, per_mm=20.0, columns=840, rows=640)
 FAR = -99.0
-GUM_MM = -6.0
+WALL_MM = 0.6
+"""How far beyond the height of contour a crown's wall still counts as its surface."""
+FLOOR_MM = -7.5
 
 
 @dataclass(frozen=True)
@@ -49,18 +51,22 @@ class Table:
         slope = np.hypot(np.sign(u) * np.abs(u) ** 1.7 / r**1.7 / self.half_x, np.abs(v) ** 1.7 / r**1.7 / self.half_y)
         return np.asarray((1.0 - r) / np.maximum(slope, 0.1))
 
-    def surface(self, x: np.ndarray, y: np.ndarray) -> np.ndarray:
-        """Height z, mm."""
-        dx, dy = x - self.x_mm, y - self.y_mm
-        cones = [h - s * (np.sqrt((dx - a) ** 2 + (0.9 * (dy - b)) ** 2 + 0.5) - 0.7) for a, b, h, s in self.cusps]
+    def surface(self, x: np.ndarray, y: np.ndarray, bend: np.ndarray) -> np.ndarray:
+        """Height z, mm; `bend`, shape (..., 2), winds the grooves."""
+        dx, dy = x - self.x_mm + bend[..., 0], y - self.y_mm + bend[..., 1]
+        cones = []
+        for a, b, h, s in self.cusps:
+            out, round_it = np.hypot(dx - a, 0.9 * (dy - b)), np.arctan2(dy - b, dx - a)
+            lobes = 1.0 + 0.10 * np.cos(3.0 * (round_it - np.arctan2(-b, -a)))
+            cones.append(h - s * (np.sqrt((out / lobes) ** 2 + 0.6) - 0.77))
         for side in (-1.0, 1.0):
-            ridge = np.abs(dx - side * (self.half_x - 1.1))
-            cones.append(-1.15 - 0.75 * (np.sqrt(ridge**2 + 0.15) - 0.39) - 0.03 * dy**2)
-        inner = np.logaddexp.reduce(np.stack(cones) / 0.10, axis=0) * 0.10
+            ridge = np.abs(dx - side * (self.half_x - 1.0 - 0.04 * dy**2))
+            cones.append(-1.0 - 0.85 * (np.sqrt(ridge**2 + 0.3) - 0.55) - 0.035 * dy**2)
+        inner = np.logaddexp.reduce(np.stack(cones) / 0.09, axis=0) * 0.09
         d = self.inside(x, y)
-        outer = 0.6 - 0.95 * np.clip(2.1 - d, 0.0, 2.6) ** 1.7
+        outer = 0.6 - 0.95 * np.clip(2.3 - d, 0.0, 2.6) ** 1.55
         z = -np.logaddexp(-inner / 0.25, -outer / 0.25) * 0.25
-        return np.asarray(np.maximum(z + np.minimum(d, 0.0) * 2.5, GUM_MM - 1.5))
+        return np.asarray(np.maximum(z + np.minimum(d, 0.0) * 2.5, FLOOR_MM))
 
 
 def _tables(seed: int, molar: bool) -> tuple[tuple[Table, ...], int]:
@@ -93,32 +99,39 @@ def build_occlusal(mouth: Mouth) -> Stage:
     own = tables[audited]
     x, y = GRID.mesh()
     insides = np.stack([t.inside(x, y) for t in tables])
-    heights = np.stack([t.surface(x, y) for t in tables])
+    coarse, fine = (tiled(mouth.seed + 82, *band, (x * 9).ravel(), (y * 9).ravel())[:, 1:].reshape(*x.shape, 2) for band in ((2, 7), (8, 24)))
+    heights = np.stack([t.surface(x, y, 0.22 * coarse + 0.05 * fine) for t in tables])
     owner, teeth = heights.argmax(axis=0), heights.max(axis=0)
     metal, along, margin = _metal(mouth, own, x, y)
     island, hole = _perforation(mouth, own, x, y)
     metal = np.minimum(metal, hole)
     near = insides.max(axis=0)
-    away = np.abs(y) - 5.5
-    gum = GUM_MM + 0.9 * np.exp(-np.clip(-near, 0, None) / 1.2) + 0.12 * np.clip(away, 0, 8) * np.where(y > 0, 1.0, 0.35)
-    gum += 0.25 * tiled(mouth.seed + 81, 1, 4, (x * 8).ravel(), (y * 8).ravel())[:, 0].reshape(x.shape) * np.clip(away, 0, 1)
-    height = np.where(near > 0.0, teeth, np.maximum(teeth, gum))
-    into = np.where(near > 0.0, -near, gum - teeth).clip(-3.0, 3.0)
-    into = np.where(into > 0, np.minimum(into, -near) * 0.6, into)
+    gum = _gum(mouth, x, y, near)
+    height = np.where(near > -0.15, teeth, np.maximum(teeth, gum))
+    into = np.where(near > -0.15, np.minimum(-near, gum - teeth) - 0.2, np.clip(gum - teeth, -1.0, -near - 0.15))
+    into = np.where(into > 0, np.minimum(0.5 * into, np.where(y > 0, 3.4, 9.0)), into)
     here = np.take_along_axis(insides, owner[None], 0)[0]
-    owned = np.where(owner == audited, insides[audited], np.minimum(insides[audited], -0.02))
+    owned = np.where(owner == audited, insides[audited] + WALL_MM, np.minimum(insides[audited], -0.02))
     tint = np.array([t.tint for t in tables])[owner]
-    level = np.clip(1.0 + teeth / 7.0, 0.2, 0.85)
+    level = np.clip(0.95 + teeth / 5.0, 0.1, 0.95)
     deep = gaussian(teeth.astype(np.float32), 0.35 * GRID.per_mm) - teeth
-    fissure = np.clip(deep / 0.10 - 0.25, 0.0, 1.0) * (here > 1.6)
+    fissure = np.clip(deep / 0.09 - 0.3, 0.0, 1.0) * (here > 1.6)
     height = height + 0.02 * gaussian(np.where(metal > 0, 1.0, 0.0).astype(np.float32), 1.5)
-    relief = assemble(GRID, height, (owned, into, metal, along), (here, level, tint, 0.7 * fissure))
+    relief = assemble(GRID, height, (owned, into, metal, along), (here + WALL_MM, level, tint, 0.75 * fissure))
     middle = own_middle(relief, own.x_mm, own.y_mm)
     lifted = lift(relief, island) if len(island) else EMPTY
     if margin is None:
         return Stage(relief, middle, "occlusal", "occlusal_surface", island=lifted)
-    points, at = seen_margin(relief, margin, 0.35)
+    relief, points, at = seen_margin(relief, margin, 0.9)
     return Stage(relief, middle, "occlusal", "occlusal_surface", points, at, island=lifted)
+
+
+def _gum(mouth: Mouth, x: np.ndarray, y: np.ndarray, near: np.ndarray) -> np.ndarray:
+    """Height of the gingiva: a collar round the teeth, the palate or floor on one side and the vestibule on the other."""
+    out = np.clip(-near, 0.0, None)
+    lumps = tiled(mouth.seed + 81, 2, 7, (x * 8).ravel(), (y * 8).ravel())[:, 0].reshape(x.shape)
+    slope = np.where(y > 0, 0.10, -0.14)
+    return np.asarray(-4.3 - 0.9 * (1.0 - np.exp(-out / 0.9)) + slope * out + 0.16 * lumps * (1.0 - np.exp(-out / 1.5)))
 
 
 def _metal(mouth: Mouth, own: Table, x: np.ndarray, y: np.ndarray) -> tuple[np.ndarray, np.ndarray, Margin | None]:

@@ -48,12 +48,15 @@ class Relief:
         The maps named in `GROUND`.
     look : ndarray of float32, shape (rows, columns, 4)
         Colour drivers: kind of tissue, position from cervical (0) to occlusal (1), tint of the tooth, stain.
+    dim_mm : float
+        Depth over which light fails by 1/e below 3 mm behind the reference plane.
     """
 
     grid: Grid
     form: np.ndarray
     ground: np.ndarray
     look: np.ndarray
+    dim_mm: float = 4.5
 
     def at(self, maps: np.ndarray, x: np.ndarray, y: np.ndarray) -> np.ndarray:
         """Values of one of the arrays at mm coordinates."""

@@ -72,7 +72,7 @@ def shade(relief: Relief, mouth: Mouth, shot: Shot, camera: Camera, around: Surr
     covers = cover(mouth, ground, look, at.depth_mm / np.float32(camera.focal_px))
     body = behind(form[:, 0], x, y)
     tissue = np.flatnonzero(covers.crown + covers.gum > 0)
-    geometry = _Geometry(camera, at.points[tissue], form[tissue])
+    geometry = _Geometry(relief, camera, at.points[tissue], form[tissue])
     lit = np.zeros_like(body)
     lit[tissue] = geometry.lit()
     _lay(body, covers.crown, lambda i: enamel(look[i], mouth, x[i], y[i]) * lit[i])
@@ -80,10 +80,10 @@ def shade(relief: Relief, mouth: Mouth, shot: Shot, camera: Camera, around: Surr
     wet, wetness = film(covers.gum[tissue], mouth, shot, x[tissue], y[tissue])
     body[tissue] += geometry.coat(wet, around.wet, shot.saliva) * covers.crown[tissue, None]
     gum = np.flatnonzero(covers.gum[tissue] > 0)
-    moist = _Geometry(camera, at.points[tissue[gum]], form[tissue[gum]])
+    moist = _Geometry(relief, camera, at.points[tissue[gum]], form[tissue[gum]])
     body[tissue[gum]] += moist.coat(wet[gum], around.moist, shot.saliva) * (covers.gum[tissue] * wetness)[gum, None]
     metal = np.flatnonzero(covers.metal > 0)
-    cast = _Geometry(camera, at.points[metal], form[metal])
+    cast = _Geometry(relief, camera, at.points[metal], form[metal])
     body[metal] += covers.metal[metal, None] * (_cast(mouth, cast, around, x[metal], y[metal]) - body[metal])
     _margin(body, covers, ground, mouth)
     return body, covers
@@ -107,11 +107,11 @@ def _margin(body: np.ndarray, covers: Cover, ground: np.ndarray, mouth: Mouth) -
 class _Geometry:
     """Normals, directions and reach of light at points on the relief."""
 
-    def __init__(self, camera: Camera, points: np.ndarray, form: np.ndarray) -> None:
+    def __init__(self, relief: Relief, camera: Camera, points: np.ndarray, form: np.ndarray) -> None:
         self._frame = np.stack([camera.right, camera.down, camera.back], axis=1).astype(np.float32)
         self._slope = form[:, 1:3]
         self._view = _unit(camera.position.astype(np.float32) - points) @ self._frame
-        self._reach = form[:, 3] * np.exp(np.minimum(form[:, 0] + np.float32(3.0), 0.0) / np.float32(4.5))
+        self._reach = form[:, 3] * np.exp(np.minimum(form[:, 0] + np.float32(3.0), 0.0) / np.float32(relief.dim_mm))
 
     def normal(self, bend: np.ndarray | float = 0.0) -> np.ndarray:
         """Unit normals in the frame of the camera, their slopes changed by `bend`."""

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 
@@ -58,8 +58,19 @@ def own_middle(relief: Relief, x_mm: float, y_mm: float) -> np.ndarray:
     return np.array([x_mm, y_mm, float(relief.form[..., 0][own].mean())])
 
 
-def seen_margin(relief: Relief, margin: Margin, from_outline_mm: float) -> tuple[np.ndarray, np.ndarray]:
-    """The part of a margin that lies on the surface shown, off its outline and the gingiva, and its running length."""
+def seen_margin(relief: Relief, margin: Margin, from_outline_mm: float) -> tuple[Relief, np.ndarray, np.ndarray]:
+    """The part of a margin that lies on the surface shown, off its outline and the gingiva.
+
+    Returns
+    -------
+    Relief
+        With running length counted from the first point of that part.
+    points, along_mm : ndarray, shape (n, 3), (n,)
+    """
     ground = relief.at(relief.ground, margin.xy[:, 0], margin.xy[:, 1])
     keep = (ground[:, 0] > from_outline_mm) & (ground[:, 1] < -0.05)
-    return lift(relief, margin.xy[keep]), margin.along[keep]
+    along = margin.along[keep]
+    start = np.float32(along[0]) if along.size else np.float32(0.0)
+    shifted = relief.ground.copy()
+    shifted[..., 3] -= start
+    return replace(relief, ground=shifted), lift(relief, margin.xy[keep]), along - start
