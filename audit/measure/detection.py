@@ -107,7 +107,9 @@ def detect(s: Stations) -> Detection:
     state[blind] = UNASSESSABLE
     resolved = wide & (state == OPEN)
     lightest, usual, u_usual = _levels(s, resolved)
-    narrow = s.equivalent_px / (1.0 - usual)
+    stained = state != OPEN
+    black = np.where(stained & (s.equivalent_px > 0), np.maximum(s.equivalent_px - s.stain_px * STAIN_IN_LUMA, 0.0), s.equivalent_px)
+    narrow = black / (1.0 - usual)
     u_narrow = np.hypot(s.u_equivalent_px / (1.0 - usual), narrow * u_usual / (1.0 - usual))
     opening = np.where(resolved, s.width_px, narrow)
     u_opening = np.where(resolved, s.u_width_px, u_narrow)

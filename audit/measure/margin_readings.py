@@ -36,6 +36,8 @@ U_TRACE_END_PX = 2.0
 U_POSE = 0.03
 """Relative change of a projected opening by the direction of view where the slope of the surface is not known: 20
 degrees of slope, 5 degrees of camera; common practice, no published source."""
+LOOKALIKE_MEAN = 0.08
+"""Mean equivalent width of what looks like a slot along a closed margin (faint stain, shadow, glint), in units of the blur."""
 _DRAWS = 400
 _SEED = 20240229
 
@@ -53,7 +55,7 @@ class Trace:
     @property
     def length_px(self) -> np.ndarray:
         """Length of margin that each station stands for, pixels."""
-        return np.abs(np.gradient(self.stations.position_px))
+        return np.asarray(np.abs(np.gradient(self.stations.position_px)))
 
 
 class Margin:
@@ -210,6 +212,9 @@ class Margin:
         index = np.flatnonzero(usable if usable.any() else self.assessed)
         weight = self.length[index] / self.length[index].sum()
         signed = self._opening(float((weight * self.opening[index]).sum()), index)
+        blur = self._join(lambda t: t.stations.blur_px)[index] * self.across[index]
+        closed = float((weight * blur * (self.state[index] != OPEN)).sum())
+        signed = signed.with_part(source("boundary", self.photo.identity), LOOKALIKE_MEAN * closed)
         seen = self.opening[index] * (self.state[index] == OPEN)
         is_open = signed.value > CRITICAL / 1.5 * signed.u and bool((self.state[index] == OPEN).any())
         limit = (max(signed.value, 0.0) + 1.645 * signed.u) / (1.0 - self.lightest) * (1.0 - self._usual_level())
@@ -275,7 +280,7 @@ def continuous_fraction_at(details: Mapping[str, Any], threshold: float) -> floa
     """
     assessed = [row for row in details["stations"] if row["state"] != "unassessable"]
     opened = sum(row["length"] for row in assessed if row["state"] == "open" and row["opening"] > threshold)
-    return 1.0 - opened / sum(row["length"] for row in assessed)
+    return float(1.0 - opened / sum(row["length"] for row in assessed))
 
 
 def _noise(rng: np.random.Generator, trace: Trace) -> np.ndarray:

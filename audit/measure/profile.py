@@ -190,7 +190,7 @@ def _cheapest_path(cost: np.ndarray, stiffness: float) -> np.ndarray:
     come_from = np.zeros((n, k), dtype=int)
     running = cost[0].copy()
     for i in range(1, n):
-        shifted = np.stack([_shift(running, j) + stiffness * j * j for j in jumps])
+        shifted = np.stack([_shift(running, int(j)) + stiffness * j * j for j in jumps])
         choice = shifted.argmin(axis=0)
         come_from[i] = np.arange(k) - jumps[choice]
         running = shifted[choice, np.arange(k)] + cost[i]

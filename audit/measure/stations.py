@@ -10,17 +10,12 @@ to the neighbours' by a random walk.
 The slot is fitted in light decoded from luma alone: cameras store colour at half resolution, so a
 step of colour looks softer than it is and a neutral slot does not; luma scales with neutral light.
 
-Three things darken a margin and are no slot. A stain keeps more red than blue: the missing light of
-the three channels is split into a neutral part (the slot's) and a brown part. A step throws a shadow
-that fades to one side: it is fitted instead of the slot, and the better of the two is kept. A narrow
-dark line of the metal's own reflections is what the model error is for.
-
 The variance of a station is taken from what its fit leaves over and from its neighbours', corrected
 for its correlation across the margin; it is the variance of pixels, not of samples.
 
-The model error - what a wrong tone curve, sharpening, chroma subsampling and the metal's reflections do to the
-equivalent width - is proportional to the blur and grows with the step of level across the margin. Its
-two coefficients come from closed margins drawn with all of these (`tests/measure/test_margin.py`
+The model error - what a wrong tone curve, sharpening, disc-like defocus and the metal's reflections do to the
+width - is proportional to the blur and grows with the step of level across the margin. Its coefficients
+come from margins drawn with all of these (`tests/measure/test_margin.py`
 holds them); it does not average down along the margin.
 """
 
@@ -29,11 +24,11 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 
 import numpy as np
-from scipy.ndimage import gaussian_filter1d, median_filter, uniform_filter1d
-from scipy.special import ndtr
+from scipy.ndimage import gaussian_filter1d, median_filter
 
 from audit.imaging.colour import decode_srgb, encode_srgb, to_linear
 from audit.imaging.sample import crop
+from audit.measure.lookalikes import SLOPE_SD, equivalent_widths, pixel_variance, shadow_ratio
 from audit.measure.profile import Band, find_interface, merge, straighten
 from audit.measure.slot_fit import CENTRE, LEVEL, LOG_BLUR, WIDTH, SlotFit, SlotPrior, fit_slots
 
@@ -43,17 +38,13 @@ STATION_PX = 6.0
 SEARCH_PX = 10.0
 HALF_WIDTH_PX = 36.0
 TRACE_SD_PX = 3.0
-MODEL_FLOOR = 0.15
-"""Model error of the equivalent width, in units of the blur, on a margin without a step of level."""
+MODEL_WIDTHS = np.array([0.0, 2.5, 3.5, 5.0, 7.0])
+MODEL_ERRORS = np.array([0.15, 0.20, 0.26, 0.17, 0.12])
+"""Model error of the width by the slot's width, both in units of the blur: worst where width and level just part."""
 TONE_PER_STEP = 0.30
 """Error by tone curve and sharpening at a step of the whole level, in units of the blur."""
-BROWN = np.array([0.60, 0.80, 1.00])
-"""Light a brown stain takes from red, green and blue, relative to blue; common practice, no published source."""
-U_STAIN = 0.20
-"""Colour error of a line by chroma subsampling, in units of the blur."""
 LUMA = np.array([0.299, 0.587, 0.114], dtype=np.float32)
 """Luma of encoded red, green, blue as JPEG has it (ITU-T T.871)."""
-_SLOPE_SD = 0.004
 
 
 @dataclass(frozen=True)
@@ -115,7 +106,7 @@ class Stations:
     @property
     def u_systematic_px(self) -> np.ndarray:
         """Model and tone error together, pixels, shape (n,); neither averages down along the margin."""
-        return np.hypot(self.u_model_px, self.u_tone_px)
+        return np.asarray(np.hypot(self.u_model_px, self.u_tone_px))
 
 
 def read_stations(pixels: np.ndarray, trace_xy: np.ndarray, blur_px: float | None = None) -> Stations:
@@ -142,19 +133,20 @@ def read_stations(pixels: np.ndarray, trace_xy: np.ndarray, blur_px: float | Non
     tooth = _tooth_level(band)
     y = np.nan_to_num(band.values) / tooth[:, None, :]
     fit, weights, variance = _fit(band.offset_px, y, coarse_width, blur_px)
-    equivalent, u_equivalent, stain, u_stain = _split(band.offset_px, y, weights, variance, fit)
+    equivalent, u_equivalent, stain, u_stain = equivalent_widths(band.offset_px, y, weights, variance, fit)
     step = np.abs(fit.sides[:, :, 0] - fit.sides[:, :, 1]).mean(axis=1) / np.maximum(fit.sides.mean(axis=(1, 2)), 0.05)
     u_blur = np.abs(fit.covariance[:, WIDTH, LOG_BLUR]) / np.sqrt(fit.covariance[:, LOG_BLUR, LOG_BLUR])
+    model = fit.blur_px * np.interp(np.abs(fit.width_px) / fit.blur_px, MODEL_WIDTHS, MODEL_ERRORS)
     near = np.abs(band.offset_px) <= 4.0
     return Stations(
         xy=band.xy + origin, normal=band.normal, position_px=band.position_px, width_px=fit.width_px,
         u_width_px=np.sqrt(fit.covariance[:, WIDTH, WIDTH]), width_covariance=fit.width_covariance,
-        equivalent_px=equivalent, u_equivalent_px=u_equivalent, u_blur_px=u_blur, u_model_px=MODEL_FLOOR * fit.blur_px,
+        equivalent_px=equivalent, u_equivalent_px=u_equivalent, u_blur_px=u_blur, u_model_px=model,
         u_tone_px=TONE_PER_STEP * step * fit.blur_px, stain_px=stain, u_stain_px=u_stain,
         blur_px=fit.blur_px, level=fit.theta[:, LEVEL], u_level=np.sqrt(fit.covariance[:, LEVEL, LEVEL]),
-        shadow_ratio=_shadow_ratio(band.offset_px, y[..., -1:], weights, variance, fit),
+        shadow_ratio=shadow_ratio(band.offset_px, y[..., -1:], weights, variance, fit),
         dark_side=fit.sides.mean(axis=1).min(axis=1), contrast=contrast, outside=outside,
-        clipped=(band.clipped_share[:, near] > 0.3).any(axis=1), lost=lost,
+        clipped=np.asarray((band.clipped_share[:, near] > 0.3).any(axis=1)), lost=lost,
     )  # fmt: skip
 
 
@@ -178,7 +170,7 @@ def _to_the_ends(line: np.ndarray, trace_xy: np.ndarray) -> np.ndarray:
 
 def _carry(old: np.ndarray, values: np.ndarray, new: np.ndarray) -> np.ndarray:
     """Values of stations along one line at the stations of a slightly longer or shorter one."""
-    return np.interp(new / max(new[-1], 1e-9), old / max(old[-1], 1e-9), values)
+    return np.asarray(np.interp(new / max(new[-1], 1e-9), old / max(old[-1], 1e-9), values))
 
 
 def _tooth_level(band: Band) -> np.ndarray:
@@ -193,7 +185,8 @@ def _tooth_level(band: Band) -> np.ndarray:
         sides.append((float(rough + spread), level))
     level = min(sides, key=lambda pair: pair[0])[1]
     size = min(15, len(level))
-    return np.maximum(np.stack([median_filter(level[:, c], size=size, mode="nearest") for c in range(level.shape[1])], axis=1), 1e-3)
+    smooth = median_filter(level, size=(size, 1), mode="nearest")
+    return np.asarray(np.maximum(smooth, 1e-3))
 
 
 def _fit(x: np.ndarray, y: np.ndarray, coarse_width: np.ndarray, blur_px: float | None) -> tuple[SlotFit, np.ndarray, np.ndarray]:
@@ -202,18 +195,18 @@ def _fit(x: np.ndarray, y: np.ndarray, coarse_width: np.ndarray, blur_px: float 
     blur = np.full(n, blur_px or 1.8)
     start = np.stack([np.zeros(n), coarse_width], axis=1)
     weights = _window(x, start, blur)
-    colour = SlotPrior(blur, 0.25 if blur_px else 0.40, centre_sd_px=2.0, slope_sd=_SLOPE_SD)
+    colour = SlotPrior(blur, 0.25 if blur_px else 0.40, centre_sd_px=2.0, slope_sd=SLOPE_SD)
     found = fit_slots(x, y, weights, np.full((n, y.shape[2]), 2e-4), start, colour)
     start = np.stack([median_filter(found.theta[:, CENTRE], size=min(3, n), mode="nearest"), found.width_px], axis=1)
     luma = y[..., -1:]
     prior = replace(colour, centre_sd_px=0.5)
-    alone = fit_slots(x, luma, weights, _variance(y - found.model, weights)[:, -1:], start, prior)
-    variance = _variance(luma - alone.model, weights)
+    alone = fit_slots(x, luma, weights, pixel_variance(y - found.model, weights)[:, -1:], start, prior)
+    variance = pixel_variance(luma - alone.model, weights)
     blur = _running_blur(alone.theta[:, LOG_BLUR], np.sqrt(alone.covariance[:, LOG_BLUR, LOG_BLUR]))
     start = np.stack([start[:, 0], alone.width_px], axis=1)
     weights = _window(x, start, blur)
     prior = replace(prior, blur_px=blur, blur_rel=0.15)
-    variance = _variance(luma - fit_slots(x, luma, weights, variance, start, prior).model, weights)
+    variance = pixel_variance(luma - fit_slots(x, luma, weights, variance, start, prior).model, weights)
     joint = replace(prior, blur_walk=0.04, level_walk=0.04)
     return fit_slots(x, luma, weights, variance, start, joint), weights, variance
 
@@ -222,7 +215,7 @@ def _window(x: np.ndarray, start: np.ndarray, blur: np.ndarray) -> np.ndarray:
     """Weights in pixels per sample, 1 within reach of the walls and softly to 0 beyond."""
     reach = np.abs(start[:, 1]) / 2 + 4.0 * blur + 3.0
     away = np.abs(x[None, :] - start[:, :1]) - reach[:, None]
-    return np.clip(1.0 - away / 3.0, 0.0, 1.0) * (x[1] - x[0])
+    return np.asarray(np.clip(1.0 - away / 3.0, 0.0, 1.0) * (x[1] - x[0]))
 
 
 def _running_blur(log_blur: np.ndarray, u: np.ndarray) -> np.ndarray:
@@ -232,97 +225,3 @@ def _running_blur(log_blur: np.ndarray, u: np.ndarray) -> np.ndarray:
     log_blur = np.clip(log_blur, middle - 0.5, middle + 0.5)
     top = gaussian_filter1d(weight * log_blur, 15.0, mode="nearest")
     return np.asarray(np.exp(top / gaussian_filter1d(weight, 15.0, mode="nearest")))
-
-
-def _variance(residual: np.ndarray, weights: np.ndarray) -> np.ndarray:
-    """Variance of one pixel's worth of profile, shape (n, channels), correlation across the margin counted in."""
-    w = weights[..., None]
-    own = (w * residual**2).sum(axis=1) / np.maximum(w.sum(axis=1) - 6.0, 4.0)
-    pooled = uniform_filter1d(own, size=min(9, len(own)), axis=0, mode="nearest")
-    base = 0.5 * (own + pooled) + 1e-6
-    r = residual * np.sqrt(w)
-    lags = [(r[:, k:] * r[:, :-k]).sum() / np.maximum((r**2).sum(), 1e-12) for k in (1, 2, 3)]
-    return np.asarray(base * max(1.0, 1.0 + 2.0 * sum(lags)))
-
-
-def _solve(columns: np.ndarray, y: np.ndarray, weights: np.ndarray, ridge: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-    """Weighted ridge least squares of many profiles: coefficients (n, q, c), inverse Gram (n, q, q), misfit (n, c)."""
-    weighted = columns * weights[..., None]
-    gram = weighted.transpose(0, 2, 1) @ columns + np.diag(ridge + 1e-9)
-    data = weighted.transpose(0, 2, 1) @ y
-    coefficients = np.linalg.solve(gram, data)
-    misfit = np.einsum("nmc,nm->nc", y**2, weights) - np.einsum("nqc,nqc->nc", data, coefficients)
-    return coefficients, np.linalg.inv(gram), misfit
-
-
-def _step_columns(x: np.ndarray, centre: np.ndarray, blur: np.ndarray) -> list[np.ndarray]:
-    u = x[None, :] - centre[:, None]
-    right = ndtr(u / blur[:, None])
-    return [1.0 - right, right, u * (1.0 - right), u * right]
-
-
-def _ridge(variance: np.ndarray, more: int) -> np.ndarray:
-    slope = float(np.median(variance)) / _SLOPE_SD**2
-    return np.array([0.0, 0.0, slope, slope] + [0.0] * more)
-
-
-def _split(x: np.ndarray, y: np.ndarray, weights: np.ndarray, variance: np.ndarray, fit: SlotFit) -> tuple[np.ndarray, ...]:
-    """Equivalent width in luma and of the brown part in blue, with their uncertainties, pixels."""
-    missing, u = _missing_light(x, y[..., -1:], weights, variance, fit)
-    neutral, u_neutral = missing[:, 0], u[:, 0]
-    if y.shape[2] == 1:
-        return neutral, u_neutral, np.zeros(len(y)), np.full(len(y), np.inf)
-    colour, u_colour = _missing_light(x, y[..., :3], weights, None, fit)
-    stain = (colour[:, 2] - colour[:, 0]) / (BROWN[2] - BROWN[0])
-    u_stain = np.hypot(u_colour[:, 2], u_colour[:, 0]) / (BROWN[2] - BROWN[0])
-    u_stain = np.hypot(u_stain, U_STAIN * fit.blur_px)
-    darkens = (colour[:, 0] > 0.2 * colour[:, 2]) & (stain > 0)
-    return neutral, u_neutral, np.where(darkens, stain, 0.0), u_stain
-
-
-def _missing_light(
-    x: np.ndarray, y: np.ndarray, weights: np.ndarray, variance: np.ndarray | None, fit: SlotFit,
-) -> tuple[np.ndarray, np.ndarray]:  # fmt: skip
-    """Equivalent width of the fitted line in each channel and its uncertainty by noise, shape (n, channels), pixels."""
-    width, blur, centre = np.maximum(np.abs(fit.width_px), 0.5), fit.blur_px, fit.theta[:, 0]
-    u = x[None, :] - centre[:, None]
-    line = (ndtr((u + width[:, None] / 2) / blur[:, None]) - ndtr((u - width[:, None] / 2) / blur[:, None])) / width[:, None]
-    columns = np.stack([*_step_columns(x, centre, blur), line], axis=2)
-    coefficients, inverse, _ = _solve(columns, y, weights, _ridge(np.full(1, 2e-4), 1))
-    if variance is None:
-        variance = _variance(y - columns @ coefficients, weights)
-    level = np.maximum(coefficients[:, :2].mean(axis=1), 0.05)
-    return -coefficients[:, 4] / level, np.sqrt(inverse[:, 4, 4, None] * variance) / level
-
-
-def _shadow_ratio(x: np.ndarray, y: np.ndarray, weights: np.ndarray, variance: np.ndarray, fit: SlotFit) -> np.ndarray:
-    """Chi-square of the best one-sided shadow, with a blur of its own, over that of the slot, shape (n,)."""
-    size = min(5, len(y))
-    best = np.full(len(y), np.inf)
-    for factor in (0.6, 0.75, 0.9, 1.05):
-        misfit = _shadow_misfit(x, y, weights, variance, fit.theta[:, 0], factor * fit.blur_px)
-        best = np.minimum(best, uniform_filter1d(misfit, size, mode="nearest"))
-    slot = (np.einsum("nmc,nm->nc", (y - fit.model) ** 2, weights) / variance).sum(axis=1)
-    return np.asarray(best / np.maximum(uniform_filter1d(slot, size, mode="nearest"), 1e-9))
-
-
-def _shadow_misfit(
-    x: np.ndarray, y: np.ndarray, weights: np.ndarray, variance: np.ndarray, around: np.ndarray, blur: np.ndarray,
-) -> np.ndarray:  # fmt: skip
-    """Chi-square of the best one-sided shadow, shape (n,)."""
-    best = np.full(len(y), np.inf)
-    for shift in (-2.4, -1.2, 0.0, 1.2, 2.4):
-        centre = around + shift
-        step = _step_columns(x, centre, blur)
-        u = x[None, :] - centre[:, None]
-        for side in (-1.0, 1.0):
-            for reach in (3.0, 5.0, 9.0):
-                shadow = _blurred_decay(side * u, blur[:, None], reach)
-                _, _, misfit = _solve(np.stack([*step, shadow], axis=2), y, weights, _ridge(variance, 1))
-                best = np.minimum(best, (misfit / variance).sum(axis=1))
-    return best
-
-
-def _blurred_decay(u: np.ndarray, blur: np.ndarray, reach: float) -> np.ndarray:
-    """One-sided exponential of length `reach`, blurred."""
-    return np.asarray(np.exp(np.minimum(0.5 * (blur / reach) ** 2 - u / reach, 50.0)) * ndtr(u / blur - blur / reach))
