@@ -23,11 +23,13 @@ from scipy.special import ndtr
 
 from audit.errors import Refused
 
-__all__ = ["PRIOR_MEAN", "PRIOR_U", "Response", "autocorrelation_sum", "fit_response", "noise_level"]
+__all__ = ["CURVATURE_PER_PX", "MODEL_SHARE", "Response", "autocorrelation_sum", "exposure_of", "fit_response", "noise_level"]
 
 PRIOR_MEAN = np.array([np.log(1.8), np.log(2.0), np.log(0.2)])
 PRIOR_U = np.array([0.6, 0.6, 1.0])
 GRID_PX = 0.25
+CURVATURE_PER_PX = 0.003
+"""Prior of an outline's quadratic coefficient: radius of 3 mm and more at 20 um a pixel."""
 MODEL_SHARE = 0.004
 """What the model itself leaves unexplained, as a share of the contrast between metal and gum."""
 
@@ -170,7 +172,7 @@ def _least_squares(along: np.ndarray, across: np.ndarray, scaled: np.ndarray, ce
         exposure = metal + (gum - metal) * ndtr(position / np.exp(p[3]))
         mask = (p[9], float(np.exp(p[10]))) if masked else (0.0, 1.5)
         drawn = _show(exposure, p[3:6], mask, step, ceiling)
-        prior = np.append((p[3:6] - PRIOR_MEAN) / PRIOR_U, p[2] / 0.01)
+        prior = np.append((p[3:6] - PRIOR_MEAN) / PRIOR_U, p[2] / CURVATURE_PER_PX)
         return np.concatenate([((drawn - scaled) / sigma).ravel(), prior])
 
     return least_squares(residual, np.clip(start, np.array(limits[0]) + 1e-6, np.array(limits[1]) - 1e-6), bounds=limits, max_nfev=60)

@@ -16,7 +16,7 @@ from scipy.optimize import least_squares
 
 from audit.errors import Refused
 from audit.imaging.sample import sample
-from audit.measure.edge_response import MODEL_SHARE, Response, autocorrelation_sum, exposure_of, fit_response, noise_level
+from audit.measure.edge_response import CURVATURE_PER_PX, MODEL_SHARE, Response, autocorrelation_sum, exposure_of, fit_response, noise_level
 
 __all__ = ["OuterEnd", "Step", "centre_on_interface", "find_outer_end", "fit_step", "read_response"]
 
@@ -145,9 +145,11 @@ def _gum_width(outside: np.ndarray) -> int:
     return int(np.clip(np.percentile(widths, 10), 6, 15))
 
 
-def fit_step(grey: np.ndarray, end: OuterEnd, rows_px: tuple[float, float], response: Response,
-             outline: np.ndarray, covariance: np.ndarray) -> Step:  # fmt: skip
-    """Step between the casting's outline and the tooth's, both extended to the finish line.
+def fit_step(
+    grey: np.ndarray, end: OuterEnd, rows_px: tuple[float, float], slot_px: float, response: Response,
+    outline: np.ndarray, covariance: np.ndarray,
+) -> Step:  # fmt: skip
+    """Step between the casting's outline and the tooth's, both extended to the middle of the slot between them.
 
     Parameters
     ----------
@@ -155,6 +157,8 @@ def fit_step(grey: np.ndarray, end: OuterEnd, rows_px: tuple[float, float], resp
     end : OuterEnd
     rows_px : tuple of float
         Nearest and farthest distance from the finish line that is used, pixels.
+    slot_px : float
+        Width of the slot between casting and tooth, 0 where none is seen.
     response, outline, covariance
         From `read_response`.
 
@@ -163,37 +167,41 @@ def fit_step(grey: np.ndarray, end: OuterEnd, rows_px: tuple[float, float], resp
     The tooth thins out towards its outline: exposure ``B = B_gum exp(-a d**q)`` with depth d inside,
     blurred; q has a prior (0.38 with 0.07), the blur and the grey curve come from the casting's outline.
     """
-    along, across = _window(grey, end, (-rows_px[0], -rows_px[1]))
+    along, across = _window(grey, end, (-rows_px[0] - slot_px, -rows_px[1] - slot_px))
     rows = sample(grey, end.at(across, along), cubic=True).astype(float)
-    scaled = response.scaled(rows)
-    edge, parts = _tooth_edge(along, across, scaled, response)
-    step = float(outline[0] - edge[0])
-    shared = np.linalg.cholesky(response.covariance + 1e-12 * np.eye(3))
-    gradient = np.linalg.solve(response.covariance + 1e-12 * np.eye(3), covariance[3:, 0]) - parts["slopes"]
-    tone = gradient @ shared
-    own = covariance[0, 0] - covariance[0, 3:] @ np.linalg.solve(response.covariance + 1e-12 * np.eye(3), covariance[3:, 0])
+    level = -slot_px / 2
+    edge, parts = _tooth_edge(along, across, response.scaled(rows), response, level)
+    powers = np.array([1.0, level, level**2])
+    lever = np.concatenate([powers, np.zeros(3)])
+    inverse = np.linalg.inv(response.covariance + 1e-12 * np.eye(3))
+    with_response = (covariance @ lever)[3:]
+    gradient = inverse @ with_response - parts["slopes"]
+    tone = gradient @ np.linalg.cholesky(response.covariance + 1e-12 * np.eye(3))
+    own = float(lever @ covariance @ lever - with_response @ inverse @ with_response)
     sources = {"noise": float(np.sqrt(max(own, 0.0) + parts["noise"] ** 2)), "outline": parts["curve"],
                "blur": float(tone[0]), "tone": float(np.hypot(tone[1], tone[2]))}  # fmt: skip
-    metal_along = np.linspace(0.0, rows_px[1], 12)
-    metal = end.origin + metal_along[:, None] * end.to_metal + np.polyval(outline[::-1], metal_along)[:, None] * end.outwards
-    tooth = end.origin - metal_along[:, None] * end.to_metal + np.polyval(edge[::-1], -metal_along)[:, None] * end.outwards
-    return Step(step, sources, metal, tooth)
+    metal_along, tooth_along = np.linspace(level, rows_px[1], 12), np.linspace(level, along[-1], 12)
+    metal, tooth = (
+        end.origin + t[:, None] * end.to_metal + np.polyval(c[::-1], t)[:, None] * end.outwards
+        for t, c in ((metal_along, outline), (tooth_along, edge))
+    )
+    return Step(float(powers @ (outline - edge)), sources, metal, tooth)
 
 
-def _tooth_edge(along: np.ndarray, across: np.ndarray, scaled: np.ndarray, response: Response):  # type: ignore[no-untyped-def]
+def _tooth_edge(along: np.ndarray, across: np.ndarray, scaled: np.ndarray, response: Response, level: float):  # type: ignore[no-untyped-def]
     """Tooth outline coefficients, and parts: noise, exponent of the curve, slopes against the response's logarithms."""
     sigma = float(np.hypot(noise_level(scaled), MODEL_SHARE))
-    level = float(np.median(scaled[:, -5:]))
+    gum = float(np.median(scaled[:, -5:]))
     bright = float(np.median(scaled[:, :5]))
-    half = np.array([across[int(np.argmin(np.abs(row - (level + bright) / 2)))] for row in scaled])
+    half = np.array([across[int(np.argmin(np.abs(row - (gum + bright) / 2)))] for row in scaled])
     slope, offset = np.polyfit(along, half, 1)
-    start = np.array([offset + 1.0, slope, 0.0, np.log(0.3), CURVE_MEAN, level, 0.0])
+    start = np.array([offset + 1.0, slope, 0.0, np.log(0.3), CURVE_MEAN, gum, 0.0])
 
     def solve(log_parameters: np.ndarray, start: np.ndarray):  # type: ignore[no-untyped-def]
         def residual(p: np.ndarray) -> np.ndarray:
             position = across[None, :] - (p[0] + p[1] * along + p[2] * along**2)[:, None]
             drawn = _rounded_edge(position, p, log_parameters, response)
-            prior = [(p[4] - CURVE_MEAN) / CURVE_U, p[2] / 0.004, p[6] / 0.01]
+            prior = [(p[4] - CURVE_MEAN) / CURVE_U, p[2] / CURVATURE_PER_PX, p[6] / 0.01]
             return np.append(((drawn - scaled) / sigma).ravel(), prior)
 
         return least_squares(residual, start, bounds=([-60, -3, -0.1, -5, 0.15, -1, -0.05], [60, 3, 0.1, 3, 0.8, 1, 0.05]), max_nfev=40)
@@ -202,13 +210,13 @@ def _tooth_edge(along: np.ndarray, across: np.ndarray, scaled: np.ndarray, respo
     residual = best.fun[: scaled.size].reshape(scaled.shape)
     inflation = autocorrelation_sum(residual, 0) * autocorrelation_sum(residual, 1) * max(1.0, float(np.mean(residual**2)))
     data, prior = best.jac[: scaled.size], best.jac[scaled.size :]
-    full = np.linalg.pinv(data.T @ data / inflation + prior.T @ prior, hermitian=True)
+    information = data.T @ data / inflation + prior.T @ prior
+    lever = np.array([1.0, level, level**2])
     fixed = np.delete(np.arange(7), 4)
-    known = np.linalg.pinv((data.T @ data / inflation + prior.T @ prior)[np.ix_(fixed, fixed)], hermitian=True)
-    steps = 0.05 * np.eye(3)
-    slopes = np.array([(solve(response.log_parameters + d, best.x).x[0] - best.x[0]) / 0.05 for d in steps])
-    curve = float(np.sqrt(max(full[0, 0] - known[0, 0], 0.0)))
-    return best.x[:3], {"noise": float(np.sqrt(known[0, 0])), "curve": curve, "slopes": slopes}
+    full = lever @ np.linalg.pinv(information, hermitian=True)[:3, :3] @ lever
+    known = lever @ np.linalg.pinv(information[np.ix_(fixed, fixed)], hermitian=True)[:3, :3] @ lever
+    slopes = np.array([(solve(response.log_parameters + d, best.x).x[:3] - best.x[:3]) @ lever / 0.05 for d in 0.05 * np.eye(3)])
+    return best.x[:3], {"noise": float(np.sqrt(known)), "curve": float(np.sqrt(max(full - known, 0.0))), "slopes": slopes}
 
 
 def _rounded_edge(position: np.ndarray, p: np.ndarray, log_parameters: np.ndarray, response: Response) -> np.ndarray:

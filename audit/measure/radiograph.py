@@ -14,9 +14,7 @@ verified from 100 um up; near the cervix one is always seen (abstract).
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import Any
 
 import numpy as np
 
@@ -25,8 +23,8 @@ from audit.core.quantity import Quantity, combine, source
 from audit.core.records import Calibration, Photo, Reading, Refusal
 from audit.errors import Refused
 from audit.imaging.sample import resample_polyline
-from audit.measure.proximal_outline import OuterEnd, centre_on_interface, find_outer_end, fit_step, read_response
-from audit.measure.radiographic_gap import gap_readings
+from audit.measure.proximal_outline import OuterEnd, Step, centre_on_interface, find_outer_end, fit_step, read_response
+from audit.measure.radiographic_gap import fit_band, gap_readings, straighten
 
 __all__ = ["measure_radiograph"]
 
@@ -94,48 +92,55 @@ def _no_reference(measurand: str) -> Refusal:
 
 def _measure_site(place: _Place, site: Feature, surface: str) -> tuple[list[Reading], list[Refusal]]:
     scale = place.calibration.mm_per_px.value
-    refusals: list[Refusal] = []
+    rows = (STEP_ROWS_MM[0] / scale, STEP_ROWS_MM[1] / scale)
     try:
         line = resample_polyline(site.xy, 1.0)
         line, end = centre_on_interface(place.grey, line, find_outer_end(place.grey, line), HAND_REACH_MM / scale)
-        rows = (STEP_ROWS_MM[0] / scale, STEP_ROWS_MM[1] / scale)
         response, outline, covariance = read_response(place.grey, end, rows, place.clip)
     except Refused as refused:
-        return [], [Refusal(n, refused.code, f"{surface}: {refused.message}", refused.hint) for n in (*GAP_NAMES, "radiographic_step")]
+        return [], [_refusal(name, surface, refused) for name in (*GAP_NAMES, "radiographic_step")]
     flags = (f"surface:{surface}", *(("sharpened",) if response.sharpening > 0 else ()))
     readings: list[Reading] = []
+    refusals: list[Refusal] = []
+    slot_px = 0.0
     try:
-        step = fit_step(place.grey, end, rows, response, outline, covariance)
-        readings.append(_step_reading(place, end, step.step_px, step.parts_px, flags,
-                        {"surface": surface, "metal_outline": step.metal_xy.tolist(), "tooth_outline": step.tooth_xy.tolist()}))  # fmt: skip
+        band = straighten(place.grey, end, line, response, outline[0], scale)
+        slot = fit_band(band, response)
+        slot_px = slot.width_px if slot.status != "below_detection" else 0.0
+        refused_gap = _no_gap(site)
     except Refused as refused:
-        refusals.append(Refusal("radiographic_step", refused.code, f"{surface}: {refused.message}", refused.hint))
-    why = _no_gap(site)
-    if why is not None:
-        return readings, refusals + [Refusal(name, why[0], f"{surface}: {why[1]}", why[2]) for name in GAP_NAMES]
-    found, refused_gaps = gap_readings(place.grey, place.photo, place.calibration, end, line, response, outline[0], surface, flags)
-    return readings + found, refusals + refused_gaps
+        refused_gap = refused
+    try:
+        step = fit_step(place.grey, end, rows, slot_px, response, outline, covariance)
+        readings.append(_step_reading(place, end, step, surface, flags))
+    except Refused as refused:
+        refusals.append(_refusal("radiographic_step", surface, refused))
+    if refused_gap is not None:
+        return readings, refusals + [_refusal(name, surface, refused_gap) for name in GAP_NAMES]
+    return readings + gap_readings(band, slot, response, _scale(place, end.to_metal), place.photo, surface, flags), refusals
 
 
-def _no_gap(site: Feature) -> tuple[str, str, str] | None:
+def _refusal(measurand: str, surface: str, refused: Refused) -> Refusal:
+    return Refusal(measurand, refused.code, f"{surface}: {refused.message}", refused.hint)
+
+
+def _no_gap(site: Feature) -> Refused | None:
     bound = site.properties.get("bound")
     if bound == "enamel":
         return None
     if bound == "dentine":
-        return ("burn_out", "the margin is bounded by dentine or cementum, where burn-out fakes a gap and a true one cannot be told from it.",
-                "Judge this margin with the explorer.")  # fmt: skip
-    return ("bound_unknown", "whether the margin is bounded by enamel or dentine was not said.", "Set bound of the fit_site.")
+        return Refused("burn_out", "the margin is bounded by dentine or cementum, where burn-out fakes a gap.",
+                       "Judge this margin with the explorer.")  # fmt: skip
+    return Refused("bound_unknown", "whether the margin is bounded by enamel or dentine was not said.", "Set bound of the fit_site.")
 
 
-def _step_reading(
-    place: _Place, end: OuterEnd, step_px: float, parts_px: Mapping[str, float], flags: tuple[str, ...], details: Mapping[str, Any]
-) -> Reading:
-    identity = f"{place.photo.identity}:{details['surface']}"
+def _step_reading(place: _Place, end: OuterEnd, step: Step, surface: str, flags: tuple[str, ...]) -> Reading:
+    identity = f"{place.photo.identity}:{surface}"
     scale = _scale(place, end.outwards)
-    parts = {source(kind, identity): part for kind, part in parts_px.items()}
+    parts = {source(kind, identity): part for kind, part in step.parts_px.items()}
     parts[source("model", identity)] = STEP_MODEL_UM / 1000.0 / scale.value
-    width = Quantity(step_px, "px", parts)
-    value = combine(lambda s, w: 1000.0 * s * w, scale, width, unit="um")
+    value = combine(lambda s, w: 1000.0 * s * w, scale, Quantity(step.step_px, "px", parts), unit="um")
+    details = {"surface": surface, "metal_outline": step.metal_xy.tolist(), "tooth_outline": step.tooth_xy.tolist()}
     return Reading.measured("radiographic_step", value, STEP_METHOD, flags=flags, details=details, non_negative=False)
 
 
@@ -151,7 +156,7 @@ def _crests(place: _Place, annotations: Annotations) -> tuple[list[Reading], lis
         surface = str(crest.properties.get("surface"))
         margin = margins.get(surface)
         if margin is None:
-            refusals.append(Refusal("margin_to_crest", "no_margin_point", f"{surface}: the crest is marked, the restoration's margin is not.",
+            refusals.append(Refusal("margin_to_crest", "no_margin_point", f"{surface}: the crest is marked, the margin is not.",
                                     "Mark the restoration_margin of the same surface."))  # fmt: skip
             continue
         readings.append(_crest_reading(place, surface, margin, crest))

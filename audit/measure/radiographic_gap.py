@@ -9,14 +9,14 @@ from typing import Any
 import numpy as np
 
 from audit.core.quantity import Quantity, combine, source
-from audit.core.records import Calibration, Photo, Reading, Refusal
+from audit.core.records import Photo, Reading
 from audit.errors import Refused
 from audit.imaging.sample import sample
 from audit.measure.edge_response import Response, autocorrelation_sum
 from audit.measure.proximal_outline import OuterEnd
 from audit.measure.slot_radiograph import Slot, fit_slot
 
-__all__ = ["PATH_MM", "closing_angle_deg", "gap_readings"]
+__all__ = ["PATH_MM", "Band", "closing_angle_deg", "fit_band", "gap_readings", "straighten"]
 
 METHOD = "radiographic_slot@1"
 PATH_MM = 4.0
@@ -29,9 +29,12 @@ ALWAYS = ("lower_bound", "tilt_unknown")
 
 
 @dataclass(frozen=True)
-class _Band:
+class Band:
+    """Columns across the interface: `rows` (n, m) grey values at `offset_px` (m,) from the metal's edge into the tooth."""
+
     offset_px: np.ndarray
     rows: np.ndarray
+    line_xy: list[list[float]]
 
 
 def closing_angle_deg(gap_um: float, path_mm: float = PATH_MM) -> float:
@@ -39,16 +42,12 @@ def closing_angle_deg(gap_um: float, path_mm: float = PATH_MM) -> float:
     return math.degrees(math.atan2(gap_um / 1000.0, path_mm))
 
 
-def gap_readings(
-    grey: np.ndarray, photo: Photo, calibration: Calibration, end: OuterEnd, line_xy: np.ndarray, response: Response,
-    outline_px: float, surface: str, flags: tuple[str, ...],
-) -> tuple[list[Reading], list[Refusal]]:  # fmt: skip
-    """Mean and widest gap at one enamel-bounded site.
+def straighten(grey: np.ndarray, end: OuterEnd, line_xy: np.ndarray, response: Response, outline_px: float, mm_per_px: float) -> Band:
+    """Columns along the site, straightened on the metal's lower edge (a parabola through the edges of all columns).
 
     Parameters
     ----------
     grey : ndarray, shape (height, width)
-    photo, calibration
     end : OuterEnd
         On the interface.
     line_xy : ndarray, shape (n, 2)
@@ -56,45 +55,18 @@ def gap_readings(
     response : Response
     outline_px : float
         Where the casting's outline meets the finish line, outwards from the outer end.
-    surface : str
-    flags : tuple of str
+    mm_per_px : float
+
+    Raises
+    ------
+    Refused
+        ``site_too_short``, ``outside_crop`` or ``interface_not_found``.
     """
-    names = ("radiographic_gap_width", "widest_radiographic_gap")
-    scale = calibration.scale(math.degrees(math.atan2(end.to_metal[1], end.to_metal[0])))
-    try:
-        band = _straighten(grey, end, line_xy, response, outline_px, scale.value)
-    except Refused as refused:
-        return [], [Refusal(name, refused.code, f"{surface}: {refused.message}", refused.hint) for name in names]
-    identity = f"{photo.identity}:{surface}"
-    whole = _fit(band, response)
-    count = max(1, round(len(band.rows) * scale.value / WINDOW_MM))
-    pieces = [_fit(_Band(band.offset_px, rows), response) for rows in np.array_split(band.rows, count)] if count > 1 else [whole]
-    widest = max(pieces, key=lambda slot: (slot.status == "measured", slot.width_px if slot.status == "measured" else slot.interval_px[1]))
-    details = {
-        "surface": surface,
-        "path_mm": PATH_MM,
-        "line": _corners(line_xy),
-        "positions": len(pieces),
-        "site_mm": len(band.rows) * scale.value,
-    }
-    readings = [
-        _reading(names[0], whole, 0.0, scale, identity, flags, details),
-        _reading(names[1], widest, _maximum_bias(pieces), scale, identity, flags, details),
-    ]
-    return readings, []
-
-
-def _corners(line_xy: np.ndarray) -> list[list[float]]:
-    return [[float(x), float(y)] for x, y in line_xy[:: max(1, len(line_xy) // 12)]]
-
-
-def _straighten(grey: np.ndarray, end: OuterEnd, line_xy: np.ndarray, response: Response, outline_px: float, mm_per_px: float) -> _Band:
-    """Columns along the site, straightened on the metal's lower edge (a parabola through the edges of all columns)."""
     length = float(np.max((end.origin - line_xy) @ end.outwards))
     first = max(0.0, -outline_px) + 3.0 * response.blur_px + 2.0
     along = np.arange(first, length - 2.0)
     if len(along) * mm_per_px < SHORTEST_MM:
-        raise Refused("site_too_short", f"{len(along) * mm_per_px:.2f} mm of interface is left inside the outline; at least {SHORTEST_MM} needed.",
+        raise Refused("site_too_short", f"only {len(along) * mm_per_px:.2f} mm of interface is left inside the outline; {SHORTEST_MM} is needed.",
                       "Trace the interface farther inwards.")  # fmt: skip
     wide = np.arange(-24.0, 25.0)
     columns = sample(grey, _frame(end, along, wide, np.zeros(len(along)))).astype(float)
@@ -110,7 +82,53 @@ def _straighten(grey: np.ndarray, end: OuterEnd, line_xy: np.ndarray, response: 
     offset = np.arange(-10.0, 31.0)
     rows = sample(grey, _frame(end, along, offset, np.polyval(curve, along)), cubic=True).astype(float)
     good = ~np.isnan(rows).any(axis=0)
-    return _Band(offset[good], rows[:, good])
+    shown = _frame(end, along[:: max(1, len(along) // 12)], np.zeros(1), np.polyval(curve, along[:: max(1, len(along) // 12)]))[:, 0]
+    return Band(offset[good], rows[:, good], shown.tolist())
+
+
+def fit_band(band: Band, response: Response) -> Slot:
+    """The slot in the mean profile of a band."""
+    mean = band.rows.mean(axis=0)
+    at = np.linspace(-1.0, 1.0, len(band.rows))
+    order = min(3, len(at) - 3)
+    residual = band.rows - np.polynomial.polynomial.polyval(at, np.polynomial.polynomial.polyfit(at, band.rows, order)).T
+    residual = residual * np.sqrt(len(at) / (len(at) - order - 1))
+    spread = np.sqrt(np.mean(residual**2, axis=0))
+    sigma = np.sqrt(np.mean(spread**2)) * np.sqrt(autocorrelation_sum(residual, 0) / len(band.rows) * autocorrelation_sum(residual, 1))
+    return fit_slot(band.offset_px, mean, np.full(len(mean), sigma), response)
+
+
+def gap_readings(
+    band: Band, whole: Slot, response: Response, scale: Quantity, photo: Photo, surface: str, flags: tuple[str, ...]
+) -> list[Reading]:
+    """Mean and widest gap at one enamel-bounded site.
+
+    Parameters
+    ----------
+    band : Band
+    whole : Slot
+        Of the whole band (`fit_band`).
+    response : Response
+    scale : Quantity
+        Across the interface, mm/px.
+    photo : Photo
+    surface : str
+    flags : tuple of str
+    """
+    identity = f"{photo.identity}:{surface}"
+    count = max(1, round(len(band.rows) * scale.value / WINDOW_MM))
+    pieces = (
+        [fit_band(Band(band.offset_px, rows, band.line_xy), response) for rows in np.array_split(band.rows, count)]
+        if count > 1
+        else [whole]
+    )
+    widest = max(pieces, key=lambda slot: (slot.status == "measured", slot.width_px if slot.status == "measured" else slot.interval_px[1]))
+    details = {"surface": surface, "path_mm": PATH_MM, "line": band.line_xy, "positions": len(pieces),
+               "site_mm": len(band.rows) * scale.value}  # fmt: skip
+    return [
+        _reading("radiographic_gap_width", whole, 0.0, scale, identity, flags, details),
+        _reading("widest_radiographic_gap", widest, _maximum_bias(pieces), scale, identity, flags, details),
+    ]
 
 
 def _frame(end: OuterEnd, along: np.ndarray, offset: np.ndarray, shift: np.ndarray) -> np.ndarray:
@@ -130,16 +148,6 @@ def _edge(offset: np.ndarray, column: np.ndarray) -> float:
         return math.nan
     i = k - 4 + int(below[0])
     return float(offset[i - 1] + (column[i - 1] - half) / (column[i - 1] - column[i]))
-
-
-def _fit(band: _Band, response: Response) -> Slot:
-    mean = band.rows.mean(axis=0)
-    trend = np.linspace(-0.5, 0.5, len(band.rows))[:, None]
-    slope = (trend * (band.rows - mean)).sum(axis=0) / max(float((trend**2).sum()), 1e-9)
-    residual = band.rows - mean - trend * slope
-    spread = np.sqrt(np.mean(residual**2, axis=0))
-    sigma = np.sqrt(np.mean(spread**2)) * np.sqrt(autocorrelation_sum(residual, 0) / len(band.rows) * autocorrelation_sum(residual, 1))
-    return fit_slot(band.offset_px, mean, np.full(len(mean), sigma), response)
 
 
 def _maximum_bias(pieces: list[Slot]) -> float:

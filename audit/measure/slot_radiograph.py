@@ -2,7 +2,7 @@
 
 Exposure across the interface is metal, a slot of width w and level s, tooth; blurred by sigma, shown
 through the grey curve of `edge_response`. Width and level of a slot narrower than the blur cannot be
-told apart, so the level is kept between a quarter and all of the way from tooth to gum (the lightest
+told apart, so the level is kept between an eighth and all of the way from tooth to gum (the lightest
 and the darkest lucent slot that is plausible) and intervals come from the profile likelihood of w.
 
 Notes
@@ -21,16 +21,16 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.optimize import least_squares
 from scipy.special import ndtr
 
+from audit.measure.batched_fit import minimise
 from audit.measure.edge_response import Response, exposure_of
 
 __all__ = ["Slot", "fit_slot"]
 
-LEVEL_RANGE = (0.25, 1.05)
-LEVEL_TYPICAL, LEVEL_U = 0.65, 0.22
-MODEL_SIGMA = 0.006
+LEVEL_RANGE = (0.12, 1.05)
+LEVEL_TYPICAL, LEVEL_U = 0.5, 0.25
+MODEL_SIGMA = 0.003
 """What the model leaves unexplained on the mean profile, as a share of the contrast of metal and gum."""
 EXISTS, UPPER, BOTH = 3.84, 2.71, 3.84
 """Falls in chi-square: a slot exists; one-sided 95 % limit; two-sided 95 % interval."""
@@ -77,23 +77,26 @@ class _Profile:
     response: Response
     root: np.ndarray
 
-    def draw(self, p: np.ndarray, width: float, thin: float = 0.0) -> np.ndarray:
-        """Scaled grey for parameters (edge, metal, tooth, slope, level, three of the response), a width, and a thin line's area."""
-        shape = p[5:8]
-        position, blur = self.offset - p[0], float(np.exp(shape[0]))
-        metal, gum = exposure_of(p[1], shape), exposure_of(0.0, shape)
-        tooth = exposure_of(p[2] + p[3] * position, shape)
-        base = exposure_of(p[2], shape)
-        excess = p[4] * np.maximum(gum - base, 0.0)
-        first, last = ndtr(position / blur), ndtr((position - width) / blur)
-        line = thin * np.maximum(gum - base, 0.0) * np.exp(-0.5 * (position / blur) ** 2) / (blur * np.sqrt(2 * np.pi))
-        exposure = metal + (tooth - metal) * first + excess * (first - last) + line
+    def draw(self, p: np.ndarray, width: np.ndarray, thin: np.ndarray | float = 0.0) -> np.ndarray:
+        """Scaled grey, shape (k, m), of k sets of parameters, widths (k,), and areas (k,) of a thin line.
+
+        Parameters in order: edge, metal, tooth, slope, level, three of the response.
+        """
+        shape = p[:, 5:8].T[..., None]
+        position, blur = self.offset - p[:, :1], np.exp(shape[0])
+        metal, gum, base = (exposure_of(level, shape) for level in (p[:, 1:2], 0.0, p[:, 2:3]))
+        tooth = exposure_of(p[:, 2:3] + p[:, 3:4] * position, shape)
+        contrast = np.maximum(gum - base, 0.0)
+        first, last = ndtr(position / blur), ndtr((position - width[:, None]) / blur)
+        line = np.reshape(thin, (-1, 1)) * contrast * np.exp(-0.5 * (position / blur) ** 2) / (blur * np.sqrt(2 * np.pi))
+        exposure = metal + (tooth - metal) * first + p[:, 4:5] * contrast * (first - last) + line
         step = float(self.offset[1] - self.offset[0])
         return self.response.render(np.maximum(exposure, 1e-9), shape, step)
 
-    def prior(self, p: np.ndarray) -> np.ndarray:
-        """Residuals of the response's prior."""
-        return np.asarray(self.root @ (p[5:8] - self.response.log_parameters))
+    def residual(self, p: np.ndarray, width: np.ndarray, thin: np.ndarray | float = 0.0) -> np.ndarray:
+        """Misfit over sigma, and the response's prior, shape (k, m + 3)."""
+        prior = (p[:, 5:8] - self.response.log_parameters) @ self.root.T
+        return np.concatenate([(self.draw(p, width, thin) - self.grey) / self.sigma, prior], axis=1)
 
 
 def fit_slot(offset_px: np.ndarray, grey: np.ndarray, sigma: np.ndarray, response: Response) -> Slot:
@@ -119,33 +122,35 @@ def fit_slot(offset_px: np.ndarray, grey: np.ndarray, sigma: np.ndarray, respons
     profile = _Profile(offset_px, response.scaled(grey), np.hypot(sigma / scale, MODEL_SIGMA), response, root)
     widths, costs, fits = _profile_likelihood(profile)
     best = int(np.argmin(costs))
-    free = _solve(profile, fits[best], widths[best])
-    width, lowest = float(free.x[8]), min(2 * float(free.cost), costs[best])
-    exists = costs[0] - lowest > EXISTS
-    low, high = _crossings(widths, costs, width, lowest, BOTH if exists else UPPER)
-    noise, blur, tone = _parts(free.jac, len(offset_px))
-    u = max((high - low) / 3.92, float(np.sqrt(noise**2 + blur**2 + tone**2)))
+    low, high = _bounds(profile)
+    begin = np.append(fits[best], max(float(widths[best]), 0.05))[None, :]
+    free, lowest, jacobian = minimise(lambda p: profile.residual(p, p[:, 8]), begin, low, high)
+    width, least = float(free[0, 8]), min(float(lowest[0]), float(costs[best]))
+    exists = costs[0] - least > EXISTS
+    low_px, high_px = _crossings(widths, costs, width, least, BOTH if exists else UPPER)
+    noise, blur, tone = _parts(jacobian[0])
+    u = max((high_px - low_px) / 3.92, float(np.sqrt(noise**2 + blur**2 + tone**2)))
     factor = u / max(float(np.sqrt(noise**2 + blur**2 + tone**2)), 1e-9)
-    resolved = exists and u < RESOLVED * width and low > 0.0 and np.isfinite(high)
+    resolved = exists and u < RESOLVED * width and low_px > 0.0 and np.isfinite(high_px)
     status = "measured" if resolved else "detected" if exists else "below_detection"
     signed, signed_u = _signed(profile, fits[0])
-    drawn = profile.draw(free.x, width)
+    drawn = profile.draw(free, free[:, 8])[0]
     parts = {"noise": noise * factor, "blur": blur * factor, "tone": tone * factor}
-    return Slot(status, width, parts, (low if exists else 0.0, high), signed, signed_u, float(free.x[4]), drawn)
+    return Slot(status, width, parts, (low_px if exists else 0.0, high_px), signed, signed_u, float(free[0, 4]), drawn)
 
 
-def _profile_likelihood(profile: _Profile) -> tuple[np.ndarray, np.ndarray, list[np.ndarray]]:
-    """Widths, least chi-square at each, and the parameters there."""
+def _profile_likelihood(profile: _Profile) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Widths, least sum of squares at each, and the parameters there; every width is begun from two slot levels."""
     reach = float(profile.offset[-1]) - 6.0
-    widths = np.unique(np.concatenate([np.arange(0.0, min(8.0, reach), 0.5), np.arange(8.0, max(reach, 8.5), 1.5)]))
-    start = _start(profile)
-    costs, fits = [], []
-    for width in widths:
-        found = _solve(profile, start, float(width), fixed=True)
-        start = found.x[:8]
-        costs.append(2 * float(found.cost))
-        fits.append(found.x)
-    return widths, np.array(costs), fits
+    widths = np.concatenate([np.arange(0.0, 2.0, 0.25), np.arange(2.0, 6.0, 0.5), np.arange(6.0, max(reach, 7.0))])
+    both = np.tile(widths, 2)
+    begin = np.tile(_start(profile), (len(both), 1))
+    begin[:, 4] = np.repeat([0.3, 0.9], len(widths))
+    low, high = (bound[:8] for bound in _bounds(profile))
+    fits, sums, _ = minimise(lambda p: profile.residual(p, both), begin, low, high)
+    second = sums[len(widths) :] < sums[: len(widths)]
+    chosen = np.arange(len(widths)) + len(widths) * second
+    return widths, sums[chosen], fits[chosen]
 
 
 def _start(profile: _Profile) -> np.ndarray:
@@ -155,17 +160,10 @@ def _start(profile: _Profile) -> np.ndarray:
     return np.array([middle, metal, tooth, 0.0, LEVEL_TYPICAL, *profile.response.log_parameters])
 
 
-def _solve(profile: _Profile, start: np.ndarray, width: float, fixed: bool = False):  # type: ignore[no-untyped-def]
+def _bounds(profile: _Profile) -> tuple[np.ndarray, np.ndarray]:
     low = np.array([profile.offset[0], 0.3, -0.3, -0.03, LEVEL_RANGE[0], np.log(0.3), 0.0, np.log(0.005), 0.0])
     high = np.array([profile.offset[-1], 1.2, 1.1, 0.03, LEVEL_RANGE[1], np.log(8.0), np.log(12.0), np.log(8.0), 60.0])
-    count = 8 if fixed else 9
-    begin = np.clip(np.append(start[:8], max(width, 0.05))[:count], low[:count] + 1e-7, high[:count] - 1e-7)
-
-    def residual(p: np.ndarray) -> np.ndarray:
-        drawn = profile.draw(p, width if fixed else p[8])
-        return np.concatenate([(drawn - profile.grey) / profile.sigma, profile.prior(p)])
-
-    return least_squares(residual, begin, bounds=(low[:count], high[:count]), max_nfev=25, xtol=1e-6, ftol=1e-6)
+    return low, high
 
 
 def _crossings(widths: np.ndarray, costs: np.ndarray, width: float, lowest: float, fall: float) -> tuple[float, float]:
@@ -187,7 +185,7 @@ def _between(widths: np.ndarray, rise: np.ndarray, a: int, b: int) -> float:
     return float(widths[a] - rise[a] * (widths[b] - widths[a]) / (rise[b] - rise[a]))
 
 
-def _parts(jacobian: np.ndarray, data: int) -> tuple[float, float, float]:
+def _parts(jacobian: np.ndarray) -> tuple[float, float, float]:
     """Standard uncertainty of the width: with the response known, and through blur and curve."""
     information = jacobian.T @ jacobian
     full = np.linalg.pinv(information, hermitian=True)
@@ -202,13 +200,15 @@ def _parts(jacobian: np.ndarray, data: int) -> tuple[float, float, float]:
 
 
 def _signed(profile: _Profile, closed: np.ndarray) -> tuple[float, float]:
-    """Equivalent width of a thin line of either sign, over the typical level, and its standard uncertainty."""
+    """Equivalent width of a thin line of either sign, over the typical level, and its standard uncertainty, pixels."""
+    low, high = _bounds(profile)
+    low, high = np.append(np.delete(low[:8], 4), -40.0), np.append(np.delete(high[:8], 4), 40.0)
 
     def residual(p: np.ndarray) -> np.ndarray:
-        full = np.concatenate([p[:4], [0.0], p[4:7]])
-        return np.concatenate([(profile.draw(full, 0.0, p[7]) - profile.grey) / profile.sigma, profile.prior(full)])
+        full = np.insert(p[:, :7], 4, 0.0, axis=1)
+        return profile.residual(full, np.zeros(len(p)), p[:, 7])
 
-    found = least_squares(residual, np.concatenate([closed[:4], closed[5:8], [0.0]]), max_nfev=25, xtol=1e-6)
-    area = float(found.x[7])
-    u = float(np.sqrt(np.linalg.pinv(found.jac.T @ found.jac, hermitian=True)[-1, -1]))
+    found, _, jacobian = minimise(residual, np.append(np.delete(closed[:8], 4), 0.0)[None, :], low, high)
+    area = float(found[0, 7])
+    u = float(np.sqrt(np.linalg.pinv(jacobian[0].T @ jacobian[0], hermitian=True)[-1, -1]))
     return area / LEVEL_TYPICAL, float(np.hypot(u, area * LEVEL_U / LEVEL_TYPICAL)) / LEVEL_TYPICAL

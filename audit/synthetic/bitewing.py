@@ -85,7 +85,8 @@ def expose(bitewing: Bitewing, exposure: Exposure | None = None) -> Scene:
     tooth, casting = molar(), casting_of(bitewing)
     paths = _all_paths(bitewing, exposure, tooth, casting, u, v)
     rng = np.random.default_rng([bitewing.seed, exposure.seed])
-    share = transmission(paths, exposure.kev)
+    covers = {"metal": (paths.pop("metal_cover"), ("cast_gold",)), "tooth": (paths.pop("tooth_cover"), ("enamel", "dentine"))}
+    share = transmission(paths, exposure.kev, covers)
     caught = detect(share, exposure, rng)
     brightest = float(np.exp(-linear_attenuation("soft_tissue", exposure.kev) * 0.75 * CHEEK_MM)) + exposure.scatter
     pixels = present(caught, exposure, brightest)
@@ -117,7 +118,8 @@ def _all_paths(
             continue
         lean = Beam(beam.turn, beam.tilt * facing, beam.pixel_mm, 36 if cast else 28)
         for name, path in tooth_paths(solid, u[near] - axis, local_v, lean, cast).items():
-            total.setdefault(name, np.zeros((v.size, u.size), dtype=np.float32))[:, near] += path
+            part = total.setdefault(name, np.zeros((v.size, u.size), dtype=np.float32))
+            part[:, near] = np.maximum(part[:, near], path) if name.endswith("_cover") else part[:, near] + path
     return _add_bone(bitewing, exposure, tooth, total, u, v)
 
 

@@ -123,6 +123,9 @@ class _Sum:
     def add(self, name: str, share: np.ndarray, length_mm: float) -> None:
         self.paths[name] = self.paths.get(name, 0.0) + share.astype(np.float32) * np.float32(length_mm)
 
+    def cover(self, name: str, share: np.ndarray) -> None:
+        self.paths[name] = np.maximum(self.paths.get(name, np.float32(0.0)), share.astype(np.float32))
+
 
 def molar(scale: float = 1.0) -> Tooth:
     """A molar about 10.4 mm wide at its contacts, cemento-enamel junction 5.6 mm below the cusp tips."""
@@ -174,7 +177,8 @@ def tooth_paths(
     Returns
     -------
     mapping of str to ndarray, shape (h, w)
-        ``enamel``, ``dentine``, ``pulp``; with a casting ``cast_gold`` and its lute; and the outlines
+        ``enamel``, ``dentine``, ``pulp``; with a casting ``cast_gold`` and its lute; ``tooth_cover`` and
+        ``metal_cover``, the share of each pixel that a solid covers at all (0 to 1); and the outlines
         ``whole`` (tooth and casting), ``socket`` (0.2 mm around the root) and ``lamina`` (0.5 mm around it).
     """
     deepest = float(np.max(tooth.half_depth(np.linspace(0.0, 6.0, 30))))
@@ -213,6 +217,7 @@ def _add_slice(
     total.add("enamel", kept * (1.0 - core), along)
     total.add("dentine", kept * (core - pulp), along)
     total.add("pulp", kept * pulp, along)
+    total.cover("tooth_cover", kept)
 
 
 def _add_casting(
@@ -236,6 +241,7 @@ def _add_casting(
     metal = reach * (1.0 - uncut) * above_casting
     lute = whole * (1.0 - uncut) * np.maximum(above_tooth - above_casting, 0.0)
     total.add("cast_gold", metal, along)
+    total.cover("metal_cover", metal)
     total.add(casting.lute, lute, along)
     return np.asarray(whole * (1.0 - (1.0 - uncut) * above_tooth))
 

@@ -134,16 +134,30 @@ def linear_attenuation(material: str, kev: float) -> float:
     return mass * made_of.density_g_cm3 / 10.0
 
 
-def transmission(paths_mm: Mapping[str, np.ndarray], kev: float) -> np.ndarray:
+def transmission(
+    paths_mm: Mapping[str, np.ndarray], kev: float, covers: Mapping[str, tuple[np.ndarray, tuple[str, ...]]] | None = None
+) -> np.ndarray:
     """Share of the beam that arrives (Beer-Lambert), shape of the path arrays.
 
     Parameters
     ----------
     paths_mm : mapping of str to ndarray
-        Path length through each material, mm.
+        Mean path length through each material in each pixel, mm.
+    kev : float
+    covers : mapping, optional
+        Share of each pixel that a group of materials covers, 0 to 1, and the group's names: a pixel half
+        covered by metal passes half the beam, not the beam through half the thickness. In the order
+        given each group takes its share of what those before have left.
     """
-    depth = sum(linear_attenuation(name, kev) * path for name, path in paths_mm.items())
-    return np.exp(-np.asarray(depth, dtype=np.float64))
+    grouped = {name for _, names in (covers or {}).values() for name in names}
+    depth = np.asarray(sum(linear_attenuation(n, kev) * path for n, path in paths_mm.items() if n not in grouped), dtype=np.float64)
+    left, passed = np.ones_like(depth), np.zeros_like(depth)
+    for cover, names in (covers or {}).values():
+        inside = np.asarray(sum(linear_attenuation(n, kev) * paths_mm[n] for n in names if n in paths_mm), dtype=np.float64)
+        part = np.minimum(cover, left)
+        passed += part * np.exp(-inside / np.maximum(cover, 1e-3))
+        left = left - part
+    return np.asarray(np.exp(-depth) * (passed + left))
 
 
 def detect(open_share: np.ndarray, exposure: Exposure, rng: np.random.Generator) -> np.ndarray:
