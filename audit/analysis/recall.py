@@ -124,12 +124,11 @@ def _next_recall(
 ) -> NextRecall:  # fmt: skip
     if end is not None:
         return NextRecall(None, f"No recall is due: {EVENTS[end.kind].words} on {end.on}.")
-    if not period.visits:
+    if all(record.visit.stage == "placement" for record in period.visits):
         since = period.restart.on if period.restart is not None else restoration.placed_on
         due = (date.fromisoformat(since) + timedelta(weeks=BASELINE_WEEKS[1])).isoformat()
-        return NextRecall(
-            due, f"Baseline review due by {due}, {BASELINE_WEEKS[0]} to {BASELINE_WEEKS[1]} weeks after {since}{_late(due, today)}."
-        )
+        low, high = BASELINE_WEEKS
+        return NextRecall(due, f"Baseline review due by {due}, {low} to {high} weeks after {since}{_late(due, today)}.")
     months, why = _interval(attention, recall_months)
     due = add_months(period.visits[-1].visit.on, months)
     return NextRecall(due, f"Due on {due}: {months} {_plural(months, 'month')} after the last visit, {why}{_late(due, today)}.")
