@@ -44,7 +44,7 @@ practice, no published source."""
 _LIGHTEST_SEEN = 0.50
 _SHADOW_BETTER = 0.9
 _BLUR_LIMIT_PX = 5.0
-_DARK_SIDE = 0.30
+_DARK_SIDE = 0.16
 _FLAT = 0.2
 _SHORTEST_RUN = 2
 
@@ -84,10 +84,15 @@ class Detection:
         return np.asarray(self.state != UNASSESSABLE)
 
 
-def detect(s: Stations) -> Detection:
-    """States, openings and limits of the stations of one trace."""
-    why = _reasons(s)
-    blind = np.array([bool(word) for word in why])
+def detect(s: Stations, coarsest_px: float = np.inf) -> Detection:
+    """States, openings and limits of the stations of one trace.
+
+    Parameters
+    ----------
+    s : Stations
+    coarsest_px : float
+        A station whose detection limit is coarser than this tells nothing and is not assessed.
+    """
     mean, u_noise = _three(s.equivalent_px, s.u_equivalent_px)
     stain = np.maximum(s.stain_px - s.u_stain_px, 0.0) * STAIN_IN_LUMA
     neutral, _ = _three(s.equivalent_px - stain, s.u_equivalent_px)
@@ -104,7 +109,9 @@ def detect(s: Stations) -> Detection:
     state[shadow] = STEP
     state[there & ~shadow & ~light] = OPEN
     state = _tidy(state, s.equivalent_px)
-    state[blind] = UNASSESSABLE
+    limit_black = CRITICAL * u_total + 1.645 * u_noise
+    why = _reasons(s, (limit_black / (1.0 - LIGHTEST_SLOT) > coarsest_px) & (state != OPEN))
+    state[np.array([bool(word) for word in why])] = UNASSESSABLE
     resolved = wide & (state == OPEN)
     lightest, usual, u_usual = _levels(s, resolved)
     stained = state != OPEN
@@ -113,7 +120,7 @@ def detect(s: Stations) -> Detection:
     u_narrow = np.hypot(s.u_equivalent_px / (1.0 - usual), narrow * u_usual / (1.0 - usual))
     opening = np.where(resolved, s.width_px, narrow)
     u_opening = np.where(resolved, s.u_width_px, u_narrow)
-    limit = (CRITICAL * u_total + 1.645 * u_noise) / (1.0 - lightest)
+    limit = limit_black / (1.0 - lightest)
     return Detection(state, why, resolved, opening, u_opening, limit, usual, lightest)
 
 
@@ -130,11 +137,11 @@ def _three(values: np.ndarray, u: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     return uniform_filter1d(values, size, mode="nearest"), np.sqrt(uniform_filter1d(u**2, size, mode="nearest") / size)
 
 
-def _reasons(s: Stations) -> tuple[str, ...]:
+def _reasons(s: Stations, coarse: np.ndarray) -> tuple[str, ...]:
     """Why each station cannot be assessed; empty where it can."""
     checks = (
         ("outside", s.outside), ("off_interface", s.lost), ("clipped", s.clipped), ("out_of_focus", s.blur_px > _BLUR_LIMIT_PX),
-        ("metal_dark_as_a_slot", s.dark_side < _DARK_SIDE), ("no_interface", s.contrast < _FLAT),
+        ("metal_dark_as_a_slot", s.dark_side < _DARK_SIDE), ("no_interface", s.contrast < _FLAT), ("too_coarse", coarse),
     )  # fmt: skip
     out = []
     for index in range(len(s.width_px)):

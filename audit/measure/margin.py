@@ -25,6 +25,9 @@ __all__ = ["measure_margin"]
 
 SHORTEST_MM = 1.0
 SHORTEST_PX = 60.0
+COARSEST_UM = 250.0
+"""A stretch that could hide an opening of 250 um is not assessed: the coarsest limit of the 2010 FDI criteria
+(Hickel et al., Clin Oral Investig 2010;14:349-366, https://doi.org/10.1007/s00784-010-0432-8)."""
 _MOSTLY = 0.5
 _NO_REFERENCE_HINT = "Put a rule, a probe or a bur shank beside the tooth, or give a known length of this tooth."
 
@@ -93,7 +96,9 @@ def _read_trace(pixels: np.ndarray, calibration: Calibration | None, feature: Fe
     if stations.lost.mean() > _MOSTLY:
         raise Refused("off_interface", "margin trace must follow the interface within 10 px; got one that leaves it for "
                       f"{100 * stations.lost.mean():.0f} % of its length.", "Trace again at a larger zoom.")  # fmt: skip
-    return Trace(feature, stations, detect(stations), *_scales(stations.normal, calibration))
+    along, across = _scales(stations.normal, calibration)
+    coarsest_px = np.inf if calibration is None else COARSEST_UM / 1000.0 / float(np.median(across))
+    return Trace(feature, stations, detect(stations, coarsest_px), along, across)
 
 
 def _check_length(xy: np.ndarray, calibration: Calibration | None) -> None:
@@ -121,6 +126,7 @@ def _scales(normal: np.ndarray, calibration: Calibration | None) -> tuple[np.nda
 _WORDS = {
     "outside": "outside the photo", "off_interface": "off the interface", "clipped": "clipped highlights", "out_of_focus": "out of focus",
     "metal_dark_as_a_slot": "metal that mirrors dark, as dark as a slot", "no_interface": "no interface to be seen",
+    "too_coarse": "too rough or soft to show an opening of 250 um",
 }  # fmt: skip
 
 
