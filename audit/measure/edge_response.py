@@ -19,7 +19,6 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.ndimage import gaussian_filter1d
 from scipy.optimize import least_squares
-from scipy.special import ndtr
 
 from audit.errors import Refused
 
@@ -27,7 +26,10 @@ __all__ = ["CURVATURE_PER_PX", "MODEL_SHARE", "Response", "autocorrelation_sum",
 
 PRIOR_MEAN = np.array([np.log(1.8), np.log(2.0), np.log(0.2)])
 PRIOR_U = np.array([0.6, 0.6, 1.0])
-GRID_PX = 0.25
+GRID = np.arange(-45.0, 45.01, 0.2)
+SHARPENED, FLANKED = (9, 10), (11, 12)
+LEAST = {9: 0.08, 11: 1.0}
+"""Least sharpening, and least width (px) of a flank of tooth beside a short casting, that count as found."""
 CURVATURE_PER_PX = 0.003
 """Prior of an outline's quadratic coefficient: radius of 3 mm and more at 20 um a pixel."""
 MODEL_SHARE = 0.004
@@ -137,11 +139,13 @@ def fit_response(along_px: np.ndarray, across_px: np.ndarray, grey: np.ndarray, 
     scaled = (grey - dark) / (bright - dark)
     ceiling = (clip - dark) / (bright - dark) if bright > 0.985 * clip else np.inf
     sigma = np.hypot(noise / (bright - dark), MODEL_SHARE)
-    plain = _least_squares(along_px, across_px, scaled, ceiling, sigma, False)
-    masked = _least_squares(along_px, across_px, scaled, ceiling, sigma, True)
-    better = plain.cost - masked.cost > 30.0 and masked.x[9] > 0.08
-    best = masked if better else plain
-    amount, radius = (float(best.x[9]), float(np.exp(best.x[10]))) if better else (0.0, 1.5)
+    best = _least_squares(along_px, across_px, scaled, ceiling, sigma, ())
+    for free in (SHARPENED, FLANKED):
+        other = _least_squares(along_px, across_px, scaled, ceiling, sigma, free)
+        if best.cost - other.cost > max(30.0, 0.1 * best.cost) and other.x[free[0]] > LEAST[free[0]]:
+            best = other
+    amount, radius = float(best.x[9]), float(np.exp(best.x[10]))
+    amount = amount if amount > LEAST[9] else 0.0
     residual = best.fun[: scaled.size].reshape(scaled.shape)
     inflation = autocorrelation_sum(residual, 0) * autocorrelation_sum(residual, 1) * max(1.0, float(np.mean(residual**2)))
     covariance = _covariance(best.jac, scaled.size, inflation)[:6, :6]
@@ -155,24 +159,41 @@ def _covariance(jacobian: np.ndarray, data: int, inflation: float) -> np.ndarray
     return np.asarray(np.linalg.pinv(information, hermitian=True))
 
 
-def _least_squares(along: np.ndarray, across: np.ndarray, scaled: np.ndarray, ceiling: float, sigma: float, masked: bool):  # type: ignore[no-untyped-def]
+def _least_squares(along: np.ndarray, across: np.ndarray, scaled: np.ndarray, ceiling: float, sigma: float, free: tuple[int, ...]):  # type: ignore[no-untyped-def]
+    """Fit of the edge; of the last four parameters (sharpening, its radius, flank's width and density) only `free` ones move."""
     half = np.array([across[int(np.argmin(np.abs(row - 0.5)))] for row in scaled])
     slope, offset = np.polyfit(along, half, 1) if len(along) > 2 else (0.0, float(half.mean()))
-    start = [offset, slope, 0.0, *PRIOR_MEAN, 0.0, 0.0, 1.0] + ([0.3, np.log(1.5)] if masked else [])
-    low = [-np.inf] * 3 + [np.log(0.4), 0.0, np.log(0.01), -0.3, -0.05, 0.7]
-    high = [np.inf] * 3 + [np.log(6.0), np.log(9.0), np.log(6.0), 0.3, 0.05, 1.008]
-    limits = (low, high)
-    if masked:
-        limits = ([*limits[0], 0.0, np.log(0.7)], [*limits[1], 3.0, np.log(6.0)])
-    step = float(across[1] - across[0])
+    start = np.array([offset, slope, 0.0, *PRIOR_MEAN, 0.0, 0.0, 1.0, 0.0, np.log(1.5), 0.0, np.log(0.3)])
+    for index, value in zip(free, (0.3, np.log(1.5)) if free == SHARPENED else (4.0, np.log(0.3)), strict=False):
+        start[index] = value
+    if free == FLANKED:
+        start[0] -= 3.0
+    moving = np.array([*range(9), *free])
+    low = np.array([-60, -3, -0.1, np.log(0.4), 0.0, np.log(0.01), -0.3, -0.05, 0.7, 0.0, np.log(0.7), 0.0, -3.0])
+    high = np.array([60, 3, 0.1, np.log(6.0), np.log(9.0), np.log(6.0), 0.3, 0.05, 1.008, 3.0, np.log(6.0), 20.0, 1.0])
 
-    def residual(p: np.ndarray) -> np.ndarray:
+    def residual(moved: np.ndarray) -> np.ndarray:
+        p = start.copy()
+        p[moving] = moved
         position = across[None, :] - (p[0] + p[1] * along + p[2] * along**2)[:, None]
-        metal, gum = exposure_of(p[8], p[3:6]), exposure_of(p[6] + p[7] * np.maximum(position, 0.0), p[3:6])
-        exposure = metal + (gum - metal) * ndtr(position / np.exp(p[3]))
-        mask = (p[9], float(np.exp(p[10]))) if masked else (0.0, 1.5)
-        drawn = _show(exposure, p[3:6], mask, step, ceiling)
+        drawn = np.interp(position, GRID, _edge_curve(p, ceiling))
         prior = np.append((p[3:6] - PRIOR_MEAN) / PRIOR_U, p[2] / CURVATURE_PER_PX)
         return np.concatenate([((drawn - scaled) / sigma).ravel(), prior])
 
-    return least_squares(residual, np.clip(start, np.array(limits[0]) + 1e-6, np.array(limits[1]) - 1e-6), bounds=limits, max_nfev=60)
+    found = least_squares(residual, np.clip(start, low + 1e-6, high - 1e-6)[moving], bounds=(low[moving], high[moving]), max_nfev=40)
+    full = start.copy()
+    full[moving] = found.x
+    found.x = full
+    return found
+
+
+def _edge_curve(p: np.ndarray, ceiling: float) -> np.ndarray:
+    """Scaled grey across the outline on `GRID`: metal, perhaps a flank of tooth behind it, gum."""
+    metal, gum = exposure_of(p[8], p[3:6]), exposure_of(p[6] + p[7] * np.maximum(GRID, 0.0), p[3:6])
+    flank = np.exp(-np.exp(p[12]) * np.maximum(p[11] - GRID, 0.0) ** 0.4)
+    outside = gum * flank if p[11] > 0.0 else gum
+    step = float(GRID[1] - GRID[0])
+    # a cell that the edge cuts is shared, so that the curve moves smoothly with the edge
+    share = np.clip(0.5 + GRID / step, 0.0, 1.0)
+    blurred = gaussian_filter1d(metal + (outside - metal) * share, np.exp(p[3]) / step, mode="nearest")
+    return _show(blurred, p[3:6], (p[9], float(np.exp(p[10]))), step, ceiling)

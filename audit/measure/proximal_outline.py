@@ -20,6 +20,8 @@ from audit.measure.edge_response import CURVATURE_PER_PX, MODEL_SHARE, Response,
 
 __all__ = ["OuterEnd", "Step", "centre_on_interface", "find_outer_end", "fit_step", "read_response"]
 
+SIDE_MM = (0.25, 0.6)
+"""Distance from the trace at which metal and tooth are compared."""
 CURVE_MEAN, CURVE_U = 0.38, 0.07
 """Exponent q of the path through a rounded tooth, depth ** q: 0.5 for a cylinder, about 0.3 for a flat approximal surface."""
 
@@ -47,7 +49,7 @@ class Step:
     tooth_xy: np.ndarray
 
 
-def find_outer_end(grey: np.ndarray, site_xy: np.ndarray) -> OuterEnd:
+def find_outer_end(grey: np.ndarray, site_xy: np.ndarray, mm_per_px: float) -> OuterEnd:
     """Which end of a traced interface meets the interdental space, and on which side the metal lies.
 
     Parameters
@@ -55,6 +57,7 @@ def find_outer_end(grey: np.ndarray, site_xy: np.ndarray) -> OuterEnd:
     grey : ndarray, shape (height, width)
         Radiopaque = bright.
     site_xy : ndarray, shape (n, 2)
+    mm_per_px : float
 
     Raises
     ------
@@ -63,7 +66,7 @@ def find_outer_end(grey: np.ndarray, site_xy: np.ndarray) -> OuterEnd:
     """
     direction = _direction(site_xy)
     normal = np.array([-direction[1], direction[0]])
-    reach = np.arange(5.0, 14.0)
+    reach = np.arange(SIDE_MM[0] / mm_per_px, SIDE_MM[1] / mm_per_px)
     sides = [float(np.nanmedian(sample(grey, site_xy[:, None] + sign * reach[None, :, None] * normal))) for sign in (1.0, -1.0)]
     spread = float(np.ptp(grey[::7, ::7])) or 1.0
     if abs(sides[0] - sides[1]) < 0.04 * spread:

@@ -95,7 +95,7 @@ def _measure_site(place: _Place, site: Feature, surface: str) -> tuple[list[Read
     rows = (STEP_ROWS_MM[0] / scale, STEP_ROWS_MM[1] / scale)
     try:
         line = resample_polyline(site.xy, 1.0)
-        line, end = centre_on_interface(place.grey, line, find_outer_end(place.grey, line), HAND_REACH_MM / scale)
+        line, end = centre_on_interface(place.grey, line, find_outer_end(place.grey, line, scale), HAND_REACH_MM / scale)
         response, outline, covariance = read_response(place.grey, end, rows, place.clip)
     except Refused as refused:
         return [], [_refusal(name, surface, refused) for name in (*GAP_NAMES, "radiographic_step")]

@@ -16,7 +16,7 @@ from dataclasses import dataclass
 from types import MappingProxyType
 
 import numpy as np
-from scipy.ndimage import gaussian_filter
+from scipy.ndimage import convolve1d, gaussian_filter
 
 __all__ = ["MATERIALS", "Exposure", "detect", "linear_attenuation", "present", "transmission"]
 
@@ -76,8 +76,10 @@ class Exposure:
         Beam inclined vertically (closes gaps under a horizontal finish line) and horizontally.
     scatter : float
         Scattered share of the open beam, spread evenly.
+    curve : str
+        ``power``, ``logarithm`` or ``sigmoid``: how grey follows exposure.
     curve_gamma : float
-        Exponent of the grey curve; 1 is linear in exposure, below 1 stretches the dense parts.
+        Exponent of the power curve; 1 is linear in exposure, below 1 stretches the dense parts.
     sharpening : float
         Unsharp-mask amount of the machine; 0 is none.
     kev : float
@@ -96,6 +98,7 @@ class Exposure:
     tilt_deg: float = 0.0
     turn_deg: float = 0.0
     scatter: float = 0.012
+    curve: str = "power"
     curve_gamma: float = 0.45
     sharpening: float = 0.0
     kev: float = 35.0
@@ -165,15 +168,26 @@ def detect(open_share: np.ndarray, exposure: Exposure, rng: np.random.Generator)
 
     Notes
     -----
-    The focal spot blurs what arrives, the photons are counted (Poisson), the detector spreads what it
+    The focal spot, an even square, blurs what arrives, the photons are counted (Poisson), the detector spreads what it
     caught (so the noise is correlated as on a real plate), then a readout noise of 3 photons is added.
     Two fifths of the blur's variance belong to the focal spot.
     """
     spot, detector = np.sqrt(0.4) * exposure.blur_px, np.sqrt(0.6) * exposure.blur_px
-    arriving = gaussian_filter(open_share + exposure.scatter, spot)
+    arriving = _square_blur(open_share, spot) + exposure.scatter
     counted = rng.poisson(np.maximum(arriving, 0.0) * exposure.dose_per_px).astype(np.float64)
     caught = gaussian_filter(counted, detector) + rng.normal(0.0, 3.0, counted.shape) * 0.3
     return np.asarray(np.maximum(caught, 0.0) / exposure.dose_per_px)
+
+
+def _square_blur(image: np.ndarray, sigma: float) -> np.ndarray:
+    """Mean over a square of standard deviation `sigma` in each direction, pixels; its border cells count in part."""
+    half = np.sqrt(3.0) * sigma
+    reach = int(np.ceil(half + 0.5))
+    at = np.arange(-reach, reach + 1)
+    kernel = np.clip(half + 0.5 - np.abs(at), 0.0, 1.0)
+    for axis in (0, 1):
+        image = convolve1d(image, kernel / kernel.sum(), axis=axis, mode="nearest")
+    return image
 
 
 def present(caught: np.ndarray, exposure: Exposure, brightest: float) -> np.ndarray:
@@ -188,10 +202,19 @@ def present(caught: np.ndarray, exposure: Exposure, brightest: float) -> np.ndar
 
     Notes
     -----
-    ``grey = 0.97 - 0.94 * (exposure / brightest) ** curve_gamma``, then an unsharp mask of the machine
+    ``grey = 0.97 - 0.94 * f(exposure / brightest)`` with f a power, a logarithm (``ln(1 + x / 0.05)``, scaled)
+    or a toe-and-shoulder curve (power 0.5 mixed with ``x**0.5 (3 - 2 x**0.5)``), then an unsharp mask of the machine
     (radius 1.5 px), clipped to 0 to 1.
     """
-    grey = 0.97 - 0.94 * (caught / brightest) ** exposure.curve_gamma
+    share = np.clip(caught / brightest, 0.0, 1.4)
+    if exposure.curve == "logarithm":
+        share = np.log1p(share / 0.05) / np.log1p(1 / 0.05)
+    elif exposure.curve == "sigmoid":
+        root = np.minimum(np.sqrt(share), 1.0)
+        share = 0.6 * np.sqrt(share) + 0.4 * root * root * (3.0 - 2.0 * root)
+    else:
+        share = share**exposure.curve_gamma
+    grey = 0.97 - 0.94 * share
     if exposure.sharpening:
         grey = grey + exposure.sharpening * (grey - gaussian_filter(grey, 1.5))
     return np.asarray(np.round(np.clip(grey, 0.0, 1.0) * 65535.0), dtype=np.uint16)
