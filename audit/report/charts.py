@@ -76,7 +76,7 @@ def _chart(record: ToothRecord, measurand: str, view: str, site: str, rows: pd.D
     )
     chart = chart.resolve_scale(color="shared", shape="shared")
     text = _alt(title, rows, misses, limits)
-    return Chart(title, _configured(chart.properties(description=text)).to_dict(), text)
+    return Chart(title, _configured(chart).to_dict(), text)
 
 
 def _points(record: ToothRecord, rows: pd.DataFrame, unit: str, factor: float) -> list[dict[str, Any]]:

@@ -6,10 +6,11 @@ import sys
 from types import ModuleType
 from typing import Any
 
+import fakes
+
 from audit.errors import AuditError, LedgerError
 from audit.report import cautions, charts, render
 from audit.report.document import Report, index_row
-from tests.report import fakes
 
 ERRORS = {"image": AuditError("image must be readable; got 3 bytes.", "Copy the file again.")}
 

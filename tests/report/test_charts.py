@@ -1,0 +1,125 @@
+"""Charts place what was computed elsewhere: shapes, words, bars and lines, and nothing is summed or averaged."""
+
+from __future__ import annotations
+
+import json
+import re
+from dataclasses import replace
+from typing import Any
+
+import fakes
+import pytest
+
+from audit.core.clinical import Event
+from audit.report.charts import Chart, charts
+from audit.report.document import Report, make_report
+from audit.report.limits import DIFFERENT_METHOD, LIMITS, limits_for
+from audit.report.render import chart_svg
+
+
+@pytest.fixture(scope="module")
+def report() -> Report:
+    return make_report(fakes.rich_record())
+
+
+@pytest.fixture(scope="module")
+def drawn(report: Report) -> dict[str, Chart]:
+    return {chart.title: chart for chart in charts(report)}
+
+
+def rows(chart: Chart) -> list[dict[str, Any]]:
+    """All rows that a specification draws."""
+    return [row for table in chart.spec["datasets"].values() for row in table]
+
+
+def test_there_is_one_chart_for_each_measurand_view_and_site(drawn: dict[str, Chart]) -> None:
+    assert list(drawn) == [
+        "Share of the facial surface that is metal, facial", "Height of the metal showing (projected), facial",
+        "Widest marginal opening (projected), facial", "Margin to gingiva, facial",
+        "Widest radiographic gap (lower bound), bitewing mesial",
+        "Margin to alveolar crest, bitewing",
+    ]  # fmt: skip
+
+
+def test_no_chart_computes(drawn: dict[str, Chart]) -> None:
+    for chart in drawn.values():
+        text = json.dumps(chart.spec)
+        for word in ("aggregate", "regression", "loess", '"bin"', "errorbar", "errorband", "boxplot",
+                     "window", "calculate", "impute", "density"):  # fmt: skip
+            assert word not in text
+
+
+def test_points_carry_the_numbers_of_the_record(drawn: dict[str, Chart]) -> None:
+    points = [row for row in rows(drawn["Height of the metal showing (projected), facial"]) if row.get("status") == "measured"]
+    assert {row["on"]: row["value"] for row in points} == {on: pytest.approx(value) for on, (value, _) in fakes.HEIGHTS.items()}
+    for row in points:
+        value, u = fakes.HEIGHTS[row["on"]]
+        assert (row["low"], row["high"]) == pytest.approx((value - 1.959964 * u, value + 1.959964 * u))
+
+
+def test_below_detection_is_an_open_mark_with_a_bar_from_zero_and_no_value(drawn: dict[str, Chart]) -> None:
+    points = [row for row in rows(drawn["Widest marginal opening (projected), facial"]) if row.get("status") == "below detection"]
+    assert points
+    for row in points:
+        assert row["value"] is None and row["low"] == 0 and row["high"] == 62.0 and row["label"] == "under 62 µm"
+
+
+def test_detected_lies_between_two_marks_and_has_no_value(drawn: dict[str, Chart]) -> None:
+    (row,) = [row for row in rows(drawn["Widest marginal opening (projected), facial"]) if row.get("status") == "detected"]
+    assert row["value"] is None and (row["low"], row["high"]) == (28.0, 96.0)
+
+
+def test_refused_visits_are_marked(drawn: dict[str, Chart]) -> None:
+    months = [row["months"] for row in rows(drawn["Height of the metal showing (projected), facial"]) if row.get("status") == "refused"]
+    assert months == [12.4]
+
+
+def test_published_figures_bear_the_words(drawn: dict[str, Chart]) -> None:
+    labels = [row["label"].replace("\n", " ") for row in rows(drawn["Widest marginal opening (projected), facial"]) if "limit" in row]
+    assert labels == [f"{label} {DIFFERENT_METHOD}" for label in ("120 µm, McLean 1971", "250 µm, Hickel 2010")]
+
+
+def test_limits_are_the_published_ones() -> None:
+    # McLean & von Fraunhofer 1971 (120 µm); Hickel et al. 2010, FDI criterion 6 (250 µm); Dtsch Zahnärztl Z 1995 (100 µm)
+    assert [(one.measurand, one.value) for one in LIMITS] == [
+        ("widest_marginal_opening", 120.0), ("widest_marginal_opening", 250.0), ("widest_radiographic_gap", 100.0),
+    ]  # fmt: skip
+    assert [one.value for one in limits_for("widest_marginal_opening", 60.0)] == [120.0]
+    assert [one.value for one in limits_for("widest_marginal_opening", 130.0)] == [120.0, 250.0]
+    assert limits_for("margin_to_gingiva", 1.0) == []
+
+
+def test_events_are_upright_lines_with_their_words(drawn: dict[str, Chart]) -> None:
+    events = [row for row in rows(drawn["Margin to gingiva, facial"]) if row.get("label") == "came off and was recemented"]
+    assert [row["months"] for row in events] == [21.0]
+
+
+def test_the_line_is_broken_at_an_event(drawn: dict[str, Chart]) -> None:
+    points = [row for row in rows(drawn["Height of the metal showing (projected), facial"]) if row.get("status") == "measured"]
+    assert {row["on"] < "2021-02-03": row["episode"] for row in points} == {True: 0, False: 1}
+
+
+def test_the_drawing_has_a_title_and_a_description(drawn: dict[str, Chart]) -> None:
+    chart = drawn["Widest marginal opening (projected), facial"]
+    svg = chart_svg(chart, "c1")
+    head = re.match(r'<svg role="img" aria-labelledby="c1-title c1-desc"', svg)
+    assert head is not None
+    assert '<title id="c1-title">Widest marginal opening (projected), facial</title>' in svg
+    assert "2024-05-13: 168 µm (135 to 201 µm)" in svg
+    assert "2020-05-19: refused" in svg
+    for word in ("measured", "detected", "below detection", "refused"):
+        assert f">{word}</text>" in svg
+    assert "http" not in svg
+
+
+def test_two_drawings_share_no_id(drawn: dict[str, Chart]) -> None:
+    chart = drawn["Margin to gingiva, facial"]
+    ids = [set(re.findall(r'\bid="([^"]+)"', chart_svg(chart, prefix))) for prefix in ("c1", "c2")]
+    assert ids[0] and not ids[0] & ids[1]
+
+
+def test_an_event_after_the_last_visit_lies_inside_the_plot() -> None:
+    record = replace(fakes.rich_record(), events=(Event("M01-004", "2026-05-06", "extracted"),))
+    chart = charts(make_report(record))[0]
+    domains = re.findall(r'"domain": \[(-?[\d.]+), ([\d.]+)\]', json.dumps(chart.spec))
+    assert max(float(high) for _, high in domains) > 84
