@@ -171,7 +171,7 @@ def _postgresql_triggers() -> list[str]:
     """UPDATE, DELETE and TRUNCATE."""
     statements = [
         "CREATE FUNCTION ledger_append_only() RETURNS trigger LANGUAGE plpgsql AS "
-        "$$ BEGIN RAISE EXCEPTION '% is append-only: a correction is a new row', TG_TABLE_NAME; END $$"
+        "$$ BEGIN RAISE EXCEPTION USING MESSAGE = TG_TABLE_NAME || ' is append-only: a correction is a new row'; END $$"
     ]
     for table in metadata.sorted_tables:
         run = "EXECUTE FUNCTION ledger_append_only()"
