@@ -83,6 +83,7 @@ class Found:
     middle_px : tuple of float
         Image position of its middle.
     direction_deg : float
+        Towards which `tilt` counts as away from the camera.
     foreshortened : {'along', 'both', 'no'}
         ``along``: a scale that lies beside the tooth; the scale along it keeps its inclination, the scale across
         does not have it. ``both``: a length whose inclination must be taken out of either. ``no``: a silhouette.
@@ -147,7 +148,7 @@ def calibrated(found: Found, photo: Photo, feature: Feature) -> Calibration:
     return Calibration(
         found.kind, along, across, found.direction_deg % 180.0, None if found.foreshortened == "no" else degrees, found.blur,
         "mirror" if feature.seen_in == "mirror" else "direct", found.method, flags,
-        {**found.evidence, "object_distance_mm": depth.distance_mm, "offset_mm": offset, "u_offset_mm": u_offset},
+        {**found.evidence, "middle_xy": list(found.middle_px), "object_distance_mm": depth.distance_mm, "offset_mm": offset, "u_offset_mm": u_offset},
     )  # fmt: skip
 
 

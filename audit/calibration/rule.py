@@ -20,6 +20,7 @@ __all__ = ["read_rule"]
 
 MARK_U_MM = 0.1 / math.sqrt(3)
 """Standard uncertainty of one mark: within 0.1 mm of nominal (NIST/OJP requirement for photographic scales), rectangular."""
+_COMB_FLOOR = 1e-4  # relative: direction of the scale and interpolation, which the residuals do not show; from drawn scenes
 _LEAST_MARKS = 6
 _LEAST_UNAIDED = 11  # three marks of 5 mm can stand among them
 
@@ -124,14 +125,14 @@ def _found(
     mark_u = MARK_U_MM if mark_u is None else mark_u
     parts = {
         source("graduation", _identity(photo, feature)): math.sqrt(2.0) * mark_u / length_mm,
-        source("comb", photo.identity): math.sqrt(comb.fit.covariance[1, 1]) / comb.fit.pitch,
+        source("comb", photo.identity): math.hypot(math.sqrt(comb.fit.covariance[1, 1]) / comb.fit.pitch, _COMB_FLOOR),
     }
     middle = comb.strip.image(np.float64(0.0) + comb.fit.centre, np.float64(0.0))
     angle = comb.strip.angle + comb.turn
     blur = comb_blur(pixels, comb)
     name = source("blur", photo.identity)
     return Found(
-        "rule", "rule_comb@1", mm_per_px, parts, (float(middle[0]), float(middle[1])), math.degrees(angle) % 180.0,
+        "rule", "rule_comb@1", mm_per_px, parts, (float(middle[0]), float(middle[1])), math.degrees(angle),
         tilt=_tilt(photo, comb, tick_mm, mm_per_px),
         blur=None if blur is None else Quantity(blur.sigma_px, "px", {name: blur.u_sigma_px}),
         flags=flags, evidence=_evidence(comb, tick_mm, worth),

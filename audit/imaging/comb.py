@@ -99,6 +99,11 @@ class _Found:
         middle = float(self.ticks.mean())
         return float(np.diff(self.position(np.array([middle - 0.5, middle + 0.5])))[0])
 
+    def tick_at(self, s: float) -> float:
+        """Number of the tick, to a fraction, at a place along the comb, kept within the ticks."""
+        ticks = self.ticks.astype(float)
+        return float(np.interp(s, self.position(ticks), ticks))
+
 
 def read_comb(image: np.ndarray, start: np.ndarray, end: np.ndarray, *, period_px: float | None = None, grow: bool = False) -> Comb:
     """The comb of graduations along a line.
@@ -128,8 +133,8 @@ def read_comb(image: np.ndarray, start: np.ndarray, end: np.ndarray, *, period_p
             raise Refused("no_rule_found", "Graduations must repeat along the line; got nothing that does.",
                           "Draw the line along the ticks of the scale, across at least ten of them.")  # fmt: skip
         state = replace(state, period=period, half=max(1.5, 0.1 * period))
-    found = _found(image, state, grow)
-    comb = None if found is None else _refined(Level(image), found)
+    found = _found(image, state, None if grow else np.stack([start, end]))
+    comb = None if found is None else _refined(Level(image), found, None if grow else (start + end) / 2)
     if comb is None or comb.fit.used.sum() < 6:
         count = 0 if comb is None else int(comb.fit.used.sum())
         raise Refused("too_few_marks", f"A scale must show at least six ticks in a row; got {count} that can be told apart.",
@@ -137,14 +142,16 @@ def read_comb(image: np.ndarray, start: np.ndarray, end: np.ndarray, *, period_p
     return comb
 
 
-def _found(image: np.ndarray, state: _State, grow: bool) -> _Found | None:
+def _found(image: np.ndarray, state: _State, line: np.ndarray | None) -> _Found | None:
+    """Rounds until the frame lies along the scale: within a drawn line, or growing along the comb without one."""
     found = None
+    grow = line is None
     for turn in range(9 if grow else 5):
         level = Level.reduced(image, 2 ** max(0, int(math.log2(max(state.period, 1.0) / 14.0))))
         found = _round(level, state)
         if found is None:
             return None
-        new = _next(image, found, grow)
+        new = _next(image, found, line)
         settled = abs(found.across.slope) < 2e-3 and (not grow or new.high - new.low < 1.05 * (state.high - state.low))
         if turn > 0 and settled and abs(new.period / state.period - 1) < 0.1:
             break
@@ -152,7 +159,7 @@ def _found(image: np.ndarray, state: _State, grow: bool) -> _Found | None:
     return found
 
 
-def _next(image: np.ndarray, found: _Found, grow: bool) -> _State:
+def _next(image: np.ndarray, found: _Found, line: np.ndarray | None) -> _State:
     turn = math.atan(found.across.slope)
     cos, sin, lean = math.cos(turn), math.sin(turn), found.strip.shear
     s = found.position(np.array([found.ticks[0] - 0.6, found.ticks.mean(), found.ticks[-1] + 0.6]))
@@ -160,8 +167,11 @@ def _next(image: np.ndarray, found: _Found, grow: bool) -> _State:
     centre = found.strip.moved(float(s[1]), (low + high) / 2 + float(s[1]) * found.across.slope)
     strip = Strip(centre.x, centre.y, found.strip.angle + turn, (lean * cos + sin) / (cos - lean * sin))
     along = 1.0 / (cos - lean * sin)
-    extra = 0.5 * (s[2] - s[0]) if grow else 0.0
-    reach = ((s[0] - s[1] - extra) * along, (s[2] - s[1] + extra) * along)
+    if line is None:
+        extra = 0.5 * (s[2] - s[0])
+        reach = (s[0] - s[1] - extra) * along, (s[2] - s[1] + extra) * along
+    else:
+        reach = strip.place(line[0]), strip.place(line[1])
     reach = _inside(image, strip, *reach)
     return _State(strip, *reach, max(0.4 * (high - low), 1.0), found.pitch * along)
 
@@ -190,23 +200,32 @@ def _round(level: Level, state: _State) -> _Found | None:
     bright, ticks = lattice
     t = np.arange(-_REACH * state.period, _REACH * state.period, max(0.125 * state.period, 0.8))
     strip = state.strip
-    for _ in range(2):
+    for _ in range(3):
         values = on_lattice(level, strip, bright, ticks, t, _PARTS)
-        lean, rows = shear_of(values, t, state.period)
+        lean = shear_of(values, t, state.period)
+        if abs(lean) < 3e-3:
+            break
         strip = replace(strip, shear=strip.shear + lean)
-    values = on_lattice(level, strip, bright, ticks, t, _PARTS)
-    dark = is_dark(values, rows)
+    dark = is_dark(values[np.abs(t) <= 6 * state.period])
     offset = 0.5 if dark else 0.0
-    values = on_lattice(level, strip, lambda k: bright(k + offset), ticks, t, _PARTS)
+    if dark:
+        ticks, values = ticks[:-1], _half_on(values)
     finer = finer_ticks(values, t, state.period, dark)
-    if finer > 1:
-        ticks = np.arange(ticks[0] * finer, ticks[-1] * finer + 1)
 
     def position(k: np.ndarray) -> np.ndarray:
         return np.asarray(bright(np.asarray(k, dtype=float) / finer + offset))
 
-    values = on_lattice(level, strip, position, ticks, t, _PARTS // 2)
+    if finer > 1:
+        ticks = np.arange(ticks[0] * finer, ticks[-1] * finer + 1)
+        values = on_lattice(level, strip, position, ticks, t, _PARTS // 2)
     return _structured(strip, position, ticks, t, contrast_of(values, dark), dark)
+
+
+def _half_on(values: np.ndarray) -> np.ndarray:
+    """Lattice values half an interval further on, one interval fewer."""
+    parts = values.shape[-1]
+    series = values.reshape(len(values), -1)[:, parts // 2 : -(parts - parts // 2)]
+    return np.asarray(series.reshape(len(values), -1, parts))
 
 
 def _lattice(level: Level, state: _State) -> tuple[Polynomial, np.ndarray] | None:
@@ -247,21 +266,22 @@ def _stretch(seen: np.ndarray) -> slice | None:
     return slice(int(longest[0]), int(longest[-1]) + 1) if len(longest) >= 5 else None
 
 
-def _refined(level: Level, found: _Found) -> Comb | None:
-    """Every tick to sub-pixel on the pixels of the original, and the whole-comb fit."""
+def _refined(level: Level, found: _Found, middle_xy: np.ndarray | None) -> Comb | None:
+    """Every tick to sub-pixel on the pixels of the original, and the whole-comb fit, stated at the middle of the line."""
     low, high = found.across.core_px
     inner = 0.1 * (high - low)
     t = np.linspace(low + inner, high - inner, int(np.clip(high - low, 6, 48)) // 6 * 6)
     position, fit = found.position, None
     parts = int(np.clip(round(found.pitch), 12, 160))
     slope = found.across.slope
-    for _ in range(3):
+    middle = None if middle_xy is None else found.tick_at(found.strip.place(middle_xy))
+    for _ in range(2):
         values = on_lattice(level, found.strip, position, found.ticks, t, parts)
         if not np.isfinite(values).any():
             return None
         rows = values.reshape(6, -1, *values.shape[1:])
         template = np.nanmedian(values, axis=(0, 1))
-        shift, contrast = tick_centres(np.nanmean(rows, axis=1), template)
+        shift, contrast = tick_centres(rows.mean(axis=1), template)
         middle_t = t.reshape(6, -1).mean(axis=1)
         at = position(found.ticks.astype(float))
         pitch = np.gradient(at)
@@ -269,7 +289,7 @@ def _refined(level: Level, found: _Found) -> Comb | None:
         if np.isfinite(s).sum() < 6:
             return None
         weight = np.where(found.across.seen[None, :], np.clip(contrast, 0, 1.5) ** 2, 0.0)
-        fit = comb_fit(found.ticks, s, middle_t, weight)
+        fit = comb_fit(found.ticks, s, middle_t, weight, middle)
         position = fit.position
     return Comb(found.strip, fit, found.ticks, found.across.length_px, (low, high), found.dark, math.atan(slope))
 

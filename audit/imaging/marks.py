@@ -12,9 +12,9 @@ from dataclasses import dataclass, replace
 
 import cv2
 import numpy as np
+from numpy.polynomial import Polynomial
 from scipy.ndimage import gaussian_filter1d
 
-from audit.imaging.sample import sample
 
 __all__ = ["CombFit", "Level", "Strip", "comb_fit", "comb_period", "comb_phase", "folded", "grey", "on_lattice", "tick_centres"]
 
@@ -38,15 +38,25 @@ class Strip:
     angle: float
     shear: float = 0.0
 
-    def image(self, s: np.ndarray, t: np.ndarray) -> np.ndarray:
-        """Image coordinates, shape (..., 2), of broadcastable strip coordinates in pixels."""
-        along = s + self.shear * t
+    def axes(self, s: np.ndarray | float, t: np.ndarray | float) -> tuple[np.ndarray, np.ndarray]:
+        """Image x and y of broadcastable strip coordinates in pixels."""
+        along = s + self.shear * np.asarray(t)
         cos, sin = math.cos(self.angle), math.sin(self.angle)
-        return np.stack(np.broadcast_arrays(self.x + along * cos - t * sin, self.y + along * sin + t * cos), axis=-1)
+        return np.asarray(self.x + along * cos - t * sin), np.asarray(self.y + along * sin + t * cos)
+
+    def image(self, s: np.ndarray | float, t: np.ndarray | float) -> np.ndarray:
+        """Image coordinates, shape (..., 2), of broadcastable strip coordinates in pixels."""
+        return np.stack(self.axes(s, t), axis=-1)
+
+    def place(self, xy: np.ndarray) -> float:
+        """Coordinate `s` of an image point."""
+        dx, dy = xy[0] - self.x, xy[1] - self.y
+        cos, sin = math.cos(self.angle), math.sin(self.angle)
+        return float(dx * cos + dy * sin - self.shear * (dy * cos - dx * sin))
 
     def moved(self, s: float, t: float) -> Strip:
         """The same frame with its origin at (s, t)."""
-        x, y = self.image(np.float64(s), np.float64(t))
+        x, y = self.axes(s, t)
         return replace(self, x=float(x), y=float(y))
 
 
@@ -67,9 +77,18 @@ class Level:
         return cls(np.asarray(cv2.resize(image[:height, :width], size, interpolation=cv2.INTER_AREA)), factor)
 
     def values(self, strip: Strip, s: np.ndarray, t: np.ndarray) -> np.ndarray:
-        """Values at broadcastable strip coordinates; cubic interpolation on the original, linear on a copy."""
-        xy = strip.image(s, t)
-        return sample(self.image, (xy + 0.5) / self.factor - 0.5, cubic=self.factor == 1)
+        """Values at broadcastable strip coordinates, NaN outside; cubic interpolation on the original, linear on a copy."""
+        x, y = ((axis + 0.5) / self.factor - 0.5 for axis in strip.axes(s, t))
+        height, width = self.image.shape
+        x0, y0 = max(0, int(x.min()) - 3), max(0, int(y.min()) - 3)
+        part = self.image[y0 : max(min(height, int(y.max()) + 5), y0 + 1), x0 : max(min(width, int(x.max()) + 5), x0 + 1)]
+        if part.size == 0:
+            return np.full(x.shape, np.nan, dtype=np.float32)
+        method = cv2.INTER_CUBIC if self.factor == 1 else cv2.INTER_LINEAR
+        flat = [np.ascontiguousarray((axis - origin).reshape(x.shape[0], -1), dtype=np.float32) for axis, origin in ((x, x0), (y, y0))]
+        outside = (np.nan,) * 4
+        values = cv2.remap(part.astype(np.float32), *flat, method, borderMode=cv2.BORDER_CONSTANT, borderValue=outside)
+        return np.asarray(values).reshape(x.shape)
 
 
 def grey(pixels: np.ndarray) -> np.ndarray:
@@ -125,15 +144,30 @@ def comb_phase(profile: np.ndarray, period: float, window: float = 1.5) -> tuple
     Returns
     -------
     count : ndarray, shape (n,)
-        ``cos(2 pi count)`` follows the profile: whole at the brightest places of the comb.
+        A quadratic: ``cos(2 pi count)`` follows the profile, whole at the brightest places of the comb.
     strength : ndarray, shape (n,)
         Amplitude of the fundamental.
+
+    Notes
+    -----
+    Phase against a count that is first fitted to the middle and then, wider and wider, corrected by what is left of
+    the phase: a blot on the way cannot make the count slip by one.
     """
-    s = np.arange(len(profile))
+    s = np.arange(len(profile), dtype=float)
     values = profile - gaussian_filter1d(np.asarray(profile, dtype=float), 0.8 * period, mode="nearest")
-    turned = values * np.exp(-2j * np.pi * s / period)
-    mean = gaussian_filter1d(turned.real, window * period) + 1j * gaussian_filter1d(turned.imag, window * period)
-    return s / period + np.unwrap(np.angle(mean)) / (2 * np.pi), 2 * np.abs(mean)
+    away = np.abs(s - s.mean()) / max(s.mean(), 1.0)
+    count = s / period
+    strength = np.ones_like(s)
+    for reach, degree in ((0.3, 1), (0.5, 2), (0.75, 2), (1.0, 2), (1.0, 2)):
+        turned = values * np.exp(-2j * np.pi * count)
+        mean = gaussian_filter1d(turned.real, window * period) + 1j * gaussian_filter1d(turned.imag, window * period)
+        strength = 2 * np.abs(mean)
+        near = away <= reach
+        if near.sum() < 2 * period:
+            continue
+        left = np.unwrap(np.angle(mean[near])) / (2 * np.pi)
+        count = count + Polynomial.fit(s[near], left, degree, w=strength[near] + 1e-12)(s)
+    return count, strength
 
 
 def on_lattice(

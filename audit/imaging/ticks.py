@@ -41,23 +41,31 @@ def contrast_of(values: np.ndarray, dark: bool) -> np.ndarray:
     return np.asarray(np.nan_to_num(values @ (-wave if dark else wave)))
 
 
-def is_dark(values: np.ndarray, rows: np.ndarray) -> bool:
-    """Whether ticks are darker than their ground: the narrower side of the distribution is the ink.
+def is_dark(values: np.ndarray) -> bool:
+    """Whether ticks are darker than their ground: ink is the rarer of the two.
 
     Parameters
     ----------
     values : ndarray, shape (m, n, parts)
-    rows : ndarray of bool, shape (m,)
-        Values of `t` that show the comb.
+
+    Notes
+    -----
+    Third moment of what repeats every two and every ten intervals. Where fine ticks are blurred into a wave without
+    a rarer side, rows that only the longer ticks reach still have one; what does not repeat averages out.
     """
-    part = values[rows]
-    part = part[np.isfinite(part).all(axis=(1, 2))]
-    centred = part - part.mean(axis=2, keepdims=True)
-    return bool(np.sum(centred**3) < 0)
+    skew = 0.0
+    for step in (2, 10):
+        count = values.shape[1] // step
+        if count < 2:
+            continue
+        series = np.nan_to_num(values[:, : count * step]).reshape(len(values), count, -1).mean(axis=1)
+        centred = series - series.mean(axis=1, keepdims=True)
+        skew += float(np.sum(centred**3))
+    return skew < 0
 
 
-def shear_of(values: np.ndarray, t: np.ndarray, period: float) -> tuple[float, np.ndarray]:
-    """How far ticks lean, pixels of `s` per pixel of `t`, and the rows that show the comb, shape (m,)."""
+def shear_of(values: np.ndarray, t: np.ndarray, period: float) -> float:
+    """How far ticks lean, pixels of `s` per pixel of `t`."""
     fold = np.nan_to_num(values).mean(axis=1)
     fundamental = fold @ np.exp(-2j * np.pi * np.arange(fold.shape[1]) / fold.shape[1])
     strength = np.abs(fundamental)
@@ -66,9 +74,9 @@ def shear_of(values: np.ndarray, t: np.ndarray, period: float) -> tuple[float, n
     rows = np.zeros(len(t), dtype=bool)
     rows[low : high + 1] = True
     if high - low < 3:
-        return 0.0, rows
+        return 0.0
     slope = np.polyfit(t[rows], np.unwrap(np.angle(fundamental[rows])), 1, w=strength[rows])[0]
-    return float(np.clip(-slope * period / (2 * np.pi), -0.3, 0.3)), rows
+    return float(np.clip(-slope * period / (2 * np.pi), -0.3, 0.3))
 
 
 def _run_at(mask: np.ndarray, at: int) -> tuple[int, int]:
@@ -161,8 +169,9 @@ def _levelled(contrast: np.ndarray, shift: np.ndarray) -> np.ndarray:
 def _coarse_slope(contrast: np.ndarray, s: np.ndarray, step: float) -> float:
     """The slope along which the stretch shared by the ticks is clearest."""
     span = max(float(s[-1] - s[0]), 1.0)
+    pitch = span / max(len(s) - 1, 1)
     limit = math.tan(math.radians(8.0))
-    slopes = np.arange(-limit, limit + 1e-9, max(1.5 * step / span, limit / 40))
+    slopes = np.arange(-limit, limit + 1e-9, max(0.6 * pitch / span, limit / 40))
     slopes = slopes[np.argsort(np.abs(slopes))]
     score = [float(np.sum(np.clip(np.percentile(_levelled(contrast, m * s / step), 30, axis=1), 0, None) ** 2)) for m in slopes]
     return float(slopes[int(np.argmax(np.array(score) * (1 - 1e-3 * np.arange(len(score)) / len(score))))])
