@@ -19,6 +19,7 @@ import numpy as np
 from audit.synthetic.bitewing import Bitewing, Exposure, expose
 from audit.synthetic.club_cases import CASES, PLACEMENT, PREPARATION, Case
 from audit.synthetic.club_days import at_month, seed_of, visit_day
+from audit.synthetic.club_marks import confirmed_metal
 from audit.synthetic.club_tables import write_tables
 from audit.synthetic.mouth import Mouth, Shot, photograph
 from audit.synthetic.scene import Scene, write_scene
@@ -26,6 +27,7 @@ from audit.synthetic.scene import Scene, write_scene
 __all__ = ["draw_club"]
 
 PROCESSES = 2
+LEFT_TO_THE_TOOL = "M01-004"  # whose metal no reader outlined: the tool proposes it
 DICOM_MEMBER = "M03"  # whose practice exports bitewings as DICOM; the others as PNG
 
 # how each member photographs: fields of the shot
@@ -142,7 +144,7 @@ def _radiograph(case: Case, month: int) -> tuple[Bitewing, Exposure]:
         seed=seed, pixel_um=30.0, width_px=640, height_px=500, magnification=float(draw.normal(1.045, 0.01)),
         tilt_deg=float(draw.normal(0.0, 2.0)), turn_deg=float(draw.normal(0.0, 1.0)),
     )  # fmt: skip
-    return replace(bitewing, **at_month(case.bitewing, month)), exposure
+    return replace(bitewing, **at_month(case.bitewing, month)), replace(exposure, **case.shots.get((month, "bitewing"), {}))
 
 
 def _draw(folder: Path, order: _Order) -> None:
@@ -154,6 +156,7 @@ def _draw(folder: Path, order: _Order) -> None:
         scene = expose(first, second)
         if order.file.endswith(".png"):
             scene = replace(scene, pixels=(scene.pixels >> 8).astype(np.uint8))
+        scene = replace(scene, exif={**scene.exif, "StudyDate": order.on.replace("-", "")})
     else:
         raise TypeError(f"an order must hold a mouth with a shot or a bitewing with an exposure; got {order.what!r}")
     write_scene(_labelled(scene, order), folder / order.file)
@@ -161,7 +164,17 @@ def _draw(folder: Path, order: _Order) -> None:
 
 def _labelled(scene: Scene, order: _Order) -> Scene:
     said = {"tooth": order.tooth, "tooth_notation": "iso3950", "restoration": order.code, "reader": f"{order.member}-R"}
-    return replace(scene, annotations={**scene.annotations, **said})
+    features = [_confirmed(f, scene, order) for f in scene.annotations["features"]]
+    return replace(scene, annotations={**scene.annotations, **said, "features": features})
+
+
+def _confirmed(feature: dict[str, Any], scene: Scene, order: _Order) -> dict[str, Any]:
+    """The feature, or where it is metal yet to be found, the reader's outline of it."""
+    properties = feature["properties"]
+    if properties["role"] != "metal" or order.code == LEFT_TO_THE_TOOL or order.view not in ("facial", "smile_front"):
+        return feature
+    draw = np.random.default_rng(seed_of(order.file, "metal"))
+    return confirmed_metal(scene.masks["metal"], 0.8, draw, properties["seen_in"]) or feature
 
 
 _README = """# Demonstration club
@@ -182,7 +195,7 @@ audits this folder.
 | M02-013 | 15, three-quarter | comes off at 24 months, recemented |
 | M03-001 | 37, three-quarter | unchanged; at 36 months the camera stood 10 degrees higher and the metal only seems to grow |
 | M03-006 | 47, onlay in a white alloy | tooth extracted after 36 months, root fracture |
-| M03-010 | 27, seven-eighths | one photo blurred, one without a reference, one by mirror with the rule outside it, one from farther away |
+| M03-010 | 27, seven-eighths | one blurred, one without a reference, one by mirror with the reference outside, one from farther away |
 
 Made by one command, which draws the same files again: `python -m audit.synthetic.club demo_photos`.
 """

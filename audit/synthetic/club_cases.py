@@ -94,7 +94,7 @@ class Case:
 
 
 def _opening(width_um: float) -> tuple[Opening, ...]:
-    return (Opening(4.2, 7.4, width_um),) if width_um else ()
+    return (Opening(5.8, 8.8, width_um),) if width_um else ()
 
 
 _RIM = ("mesial", "facial", "distal", "lingual")
@@ -131,7 +131,7 @@ CASES: tuple[Case, ...] = (
             12: {"openings": _opening(45.0)}, 24: {"openings": _opening(90.0)}, 36: {"openings": _opening(140.0)},
             60: {"openings": _opening(210.0), "stain": 0.5},
         },
-        bitewing={24: {"gap_um": (0.0, 60.0)}, 60: {"gap_um": (0.0, 150.0)}},
+        bitewing={24: {"gap_um": (0.0, 60.0)}, 60: {"gap_um": (0.0, 150.0)}}, shots={(60, "bitewing"): {"tilt_deg": 0.2}},
         findings={
             24: {("explorer", "facial"): "catches"},
             36: {("explorer", "facial"): "enters", ("luting_agent", "facial"): "washed_out"},
@@ -159,7 +159,7 @@ CASES: tuple[Case, ...] = (
         },
         grades={36: {"anatomic_form": "bravo"}, 60: {"anatomic_form": "charlie"}},
         events=(Happening(60, 14, "perforation_sealed", "sealed with a bonded filling; opposing contact eased"),),
-        notes={36: "small perforation at the distofacial cusp tip, base not soft; watched", 60: "perforation larger"},
+        notes={36: "small perforation at a cusp tip, base not soft; watched", 60: "perforation larger"},
     ),
     Case(
         "M02-013", "15", "2019-06-05", Mouth(seed=213, kind="premolar", design="three_quarter", band_mm=0.35), "M01",
@@ -196,7 +196,7 @@ CASES: tuple[Case, ...] = (
             (24, "facial"): {"mirror": True, "reference_seen_in": "direct"},
             (36, "facial"): {"px_per_mm": 24.0},
         },
-        notes={6: "camera focused on the cheek retractor", 12: "rule forgotten", 24: "taken by mirror, rule held outside it",
+        notes={6: "camera focused on the cheek retractor", 12: "reference forgotten", 24: "taken by mirror, reference held outside it",
                36: "taken from farther away"},
     ),
 )  # fmt: skip

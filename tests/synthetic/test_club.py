@@ -9,7 +9,9 @@ from dataclasses import replace
 from datetime import date
 from pathlib import Path
 
+import numpy as np
 import pytest
+from shapely.geometry import shape
 
 from audit.core.vocabulary import DESIGNS
 from audit.folder import read_folder, unlisted_images
@@ -18,6 +20,7 @@ from audit.intake import accept
 from audit.synthetic import club
 from audit.synthetic.club_cases import BASELINE, CASES
 from audit.synthetic.club_days import seed_of, visit_day
+from audit.synthetic.club_marks import confirmed_metal
 
 TODAY = date(2026, 11, 24)
 
@@ -94,6 +97,21 @@ def test_what_is_found_agrees_with_what_is_drawn():
             assert (found.get(("explorer", "facial")) == "enters") == (widest > 100)
             assert (found.get(("uncovered_cusp", "facial")) == "chip") == (mouth.chip_mm > 0)
             assert (found.get(("perforation", "occlusal")) == "present") == (mouth.perforation_mm > 0)
+
+
+def test_a_confirmed_outline_keeps_the_area_and_wanders_as_the_hand_does():
+    """A band of 300 x 14 px: the area keeps to within its hand's error, vertices lie off the border by about `hand_px`."""
+    mask = np.zeros((200, 400), bool)
+    mask[90:104, 50:350] = True
+    areas = []
+    for seed in range(8):
+        feature = confirmed_metal(mask, 0.8, np.random.default_rng(seed), "direct")
+        areas.append(shape(feature["geometry"]).area)
+        ring = np.array(feature["geometry"]["coordinates"][0][0])
+        upper = ring[(ring[:, 1] < 97) & (ring[:, 0] > 60) & (ring[:, 0] < 340), 1]
+        assert 0.4 < np.std(upper) < 1.2
+    assert np.mean(areas) == pytest.approx(300 * 14, rel=0.03)
+    assert confirmed_metal(np.zeros((50, 50), bool), 0.8, np.random.default_rng(1), "direct") is None
 
 
 def test_seeds_are_the_same_on_every_machine():
