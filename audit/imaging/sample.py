@@ -121,5 +121,11 @@ def look_up(maps: np.ndarray, x: np.ndarray, y: np.ndarray, wrap: bool = False) 
 def _remap(part: np.ndarray, xy: np.ndarray, cubic: bool) -> np.ndarray:
     flat = np.ascontiguousarray(xy.reshape(-1, xy.shape[-2], 2) if xy.ndim > 2 else xy.reshape(1, -1, 2), dtype=np.float32)
     method = cv2.INTER_CUBIC if cubic else cv2.INTER_LINEAR
-    values = cv2.remap(part, flat[..., 0], flat[..., 1], method, borderMode=cv2.BORDER_CONSTANT, borderValue=(np.nan,) * 4)
-    return np.asarray(values).reshape(xy.shape[:-1] + part.shape[2:])
+    # a border of NaN makes OpenCV 5's cubic return NaN well inside small pictures; so outside is marked here
+    values = np.asarray(cv2.remap(part, flat[..., 0], flat[..., 1], method, borderMode=cv2.BORDER_REPLICATE)).reshape(
+        xy.shape[:-1] + part.shape[2:]
+    )
+    outside = (xy < 0).any(axis=-1) | (xy > np.array([part.shape[1] - 1, part.shape[0] - 1])).any(axis=-1)
+    if outside.any():
+        values[outside] = np.nan
+    return values

@@ -27,6 +27,7 @@ __all__ = ["Band", "Interface", "find_interface", "merge", "straighten"]
 _WIDTHS_PX = (0.0, 1.2, 2.5, 5.0, 9.0, 14.0, 20.0, 27.0, 34.0)
 _SLOT_LEVELS = (0.02, 0.35)
 _FULL_SCALE = 0.97
+_MUCH_BETTER = 0.4
 _DIRECTION_SMOOTH_PX = 15.0
 
 
@@ -75,14 +76,14 @@ class Interface:
         Width of the best of the coarse three-level profiles.
     contrast : ndarray, shape (n,)
         Share of a station's variance that the coarse profile explains, 0 to 1.
-    at_edge : ndarray of bool, shape (n,)
-        The best position lies at the end of the search: the trace is off by more than the band.
+    lost : ndarray of bool, shape (n,)
+        The path runs at the end of the search, or a much better interface lies beyond it: the trace is off.
     """
 
     offset_px: np.ndarray
     width_px: np.ndarray
     contrast: np.ndarray
-    at_edge: np.ndarray
+    lost: np.ndarray
 
 
 def straighten(pixels: np.ndarray, line_xy: np.ndarray, half_width_px: float, along_px: float = 1.0, across_px: float = 1.0) -> Band:
@@ -98,7 +99,7 @@ def straighten(pixels: np.ndarray, line_xy: np.ndarray, half_width_px: float, al
     """
     line = resample_polyline(np.asarray(line_xy, dtype=float), along_px)
     coordinates = band_coordinates(line, half_width_px, across_px, _DIRECTION_SMOOTH_PX)
-    values = sample_linear(pixels, coordinates, cubic=True)
+    values = sample_linear(pixels, coordinates)
     if values.ndim == 2:
         values = values[..., None]
     clipped = (values >= _FULL_SCALE).all(axis=2).astype(float)
@@ -139,8 +140,12 @@ def find_interface(stations: Band, search_px: float, blur_px: float, trace_sd_px
         How far a hand trace lies off, one standard deviation.
     """
     y = np.nan_to_num(stations.values)
-    centres = np.arange(-search_px, search_px + 0.5)
-    rss, total, width_at = _coarse_costs(stations.offset_px, y, centres, blur_px)
+    reach = max(float(np.floor(stations.offset_px[-1])) - 8.0, search_px)
+    everywhere = np.arange(-reach, reach + 0.5)
+    rss, total, width_at = _coarse_costs(stations.offset_px, y, everywhere, blur_px)
+    within = np.abs(everywhere) <= search_px
+    elsewhere = rss.min(axis=1) < _MUCH_BETTER * rss[:, within].min(axis=1)
+    centres, rss, width_at = everywhere[within], rss[:, within], width_at[:, within]
     spread = np.median(rss.min(axis=1)) / len(stations.offset_px) + 1e-12
     cost = rss / (2.0 * 4.0 * spread) + 0.5 * (centres / trace_sd_px) ** 2
     spacing = float(np.median(np.diff(stations.position_px))) if len(y) > 1 else 1.0
@@ -149,9 +154,8 @@ def find_interface(stations: Band, search_px: float, blur_px: float, trace_sd_px
     offset = median_filter(centres[path], size=min(5, len(y)), mode="nearest")
     smooth = gaussian_filter1d(offset, sigma=1.5, mode="nearest")
     contrast = 1.0 - rss[row, path] / np.maximum(total, 1e-12)
-    free = rss.argmin(axis=1)
-    at_edge = ((path <= 0) | (path >= len(centres) - 1)) | (((free <= 0) | (free >= len(centres) - 1)) & (np.abs(smooth) > search_px - 2))
-    return Interface(smooth, width_at[row, path], contrast, at_edge)
+    lost = (path <= 0) | (path >= len(centres) - 1) | (median_filter(elsewhere.astype(np.uint8), size=min(5, len(y)), mode="nearest") > 0)
+    return Interface(smooth, width_at[row, path], contrast, lost)
 
 
 def _coarse_costs(x: np.ndarray, y: np.ndarray, centres: np.ndarray, blur_px: float) -> tuple[np.ndarray, np.ndarray, np.ndarray]:

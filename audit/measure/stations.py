@@ -127,7 +127,7 @@ def read_stations(pixels: np.ndarray, trace_xy: np.ndarray, blur_px: float | Non
     line = first.xy + interface.offset_px[:, None] * first.normal
     band = merge(straighten(light, _to_the_ends(line, trace_xy), HALF_WIDTH_PX), STATION_PX)
     coarse_width = _carry(first.position_px, interface.width_px, band.position_px)
-    lost = _carry(first.position_px, interface.at_edge.astype(float), band.position_px) > 0.5
+    lost = _carry(first.position_px, interface.lost.astype(float), band.position_px) > 0.5
     contrast = _carry(first.position_px, interface.contrast, band.position_px)
     outside = ~np.isfinite(band.values).all(axis=(1, 2))
     tooth = _tooth_level(band)

@@ -29,11 +29,21 @@ class MarginScene:
     """true width at `position_px`"""
 
 
+def nuisances(rng):
+    """What a camera and a mouth do to a margin, drawn at random: 50-80 px/mm, blur 1-2.5 px, JPEG 85."""
+    return {
+        "px_per_mm": rng.uniform(50, 80), "length_mm": rng.uniform(4, 7), "blur_px": rng.uniform(1, 2.5),
+        "blur_varies": rng.uniform(0, 0.25), "jpeg": 85, "sharpen": rng.uniform(0, 0.8), "tone": rng.uniform(-0.5, 0.5), "noise": rng.uniform(0.003, 0.012),
+        "disc": rng.choice([0, 0, 0.7]), "slot_level": rng.uniform(0.02, 0.2),
+    }  # fmt: skip
+
+
 def draw_margin(
     seed: int, *, px_per_mm: float = 65.0, length_mm: float = 6.0, openings=(), blur_px: float = 1.6, blur_varies: float = 0.0,
-    contrast: float | None = None, stain: float = 0.0, shadow: float = 0.0, glint: float = 0.0, cement: float = 0.0, slot_level: float | None = None,
+    contrast: float | None = None, stain: float = 0.0, shadow: float = 0.0, glint: float = 0.0, cement: float = 0.0,
+    slot_level: float | None = None,
     jpeg: int = 90, sharpen: float = 0.0, tone: float = 0.0, noise: float = 0.006, disc: float = 0.0, trace_sd_px: float = 2.5,
-    metal_structure: float = 0.12, step_um: float = 0.0,
+    metal_structure: float = 0.12,
 ) -> MarginScene:  # fmt: skip
     """A photograph of `length_mm` of margin. Openings are (start_mm, end_mm, width_um) with soft ends."""
     rng = np.random.default_rng(seed)
@@ -66,7 +76,8 @@ def draw_margin(
     image = _sides(rng, d, xs, contrast, metal_structure, h)
     tooth = np.median(image[d < -5], axis=0)
     if stain:
-        image *= _line(d, rng.uniform(0.8, 2.0), stain * _bumps(rng, s, px_per_mm)[None, :], np.array([rng.uniform(0.3, 0.6), rng.uniform(0.65, 0.85), 1.0]))
+        brown = np.array([rng.uniform(0.3, 0.6), rng.uniform(0.65, 0.85), 1.0])
+        image *= _line(d, rng.uniform(0.8, 2.0), stain * _bumps(rng, s, px_per_mm)[None, :], brown)
     if shadow:
         reach = rng.uniform(4, 10)
         side = rng.choice([-1, 1])
@@ -96,7 +107,12 @@ def _sides(rng, d, xs, contrast, structure, h):
     gold = np.array([0.95, 0.70, 0.36]) * tooth.mean() / 0.67 * ratio
     n = d.shape
     enamel = 1 + 0.02 * _smooth(rng, n, 40) + 0.006 * _smooth(rng, n, 6) + rng.uniform(-0.003, 0.003) * np.clip(d, -60, 60)
-    metal = 1 + structure * _smooth(rng, n, 90, stretch=3) + 0.4 * structure * _smooth(rng, n, 15, stretch=4) + rng.uniform(-0.004, 0.004) * np.clip(d, -60, 60)
+    metal = (
+        1
+        + structure * _smooth(rng, n, 90, stretch=3)
+        + 0.4 * structure * _smooth(rng, n, 15, stretch=4)
+        + rng.uniform(-0.004, 0.004) * np.clip(d, -60, 60)
+    )
     side = (d > 0)[..., None]
     return np.clip(np.where(side, gold * np.maximum(metal, 0.2)[..., None], tooth * enamel[..., None]), 0.01, None)
 
@@ -107,8 +123,9 @@ def _smooth(rng, shape, scale, stretch=1):
 
 
 def _bumps(rng, s, px_per_mm):
-    raw = np.interp(s, np.arange(s.min() - 1, s.max() + px_per_mm, 0.5 * px_per_mm), rng.uniform(0.2, 1.0, int((s.max() - s.min()) / (0.5 * px_per_mm)) + 4)[: len(np.arange(s.min() - 1, s.max() + px_per_mm, 0.5 * px_per_mm))])
-    return raw
+    """A strength that comes and goes along the margin, 0.2 to 1."""
+    knots = np.arange(s.min() - 1, s.max() + px_per_mm, 0.5 * px_per_mm)
+    return np.interp(s, knots, rng.uniform(0.2, 1.0, len(knots)))
 
 
 def _line(d, sigma, depth, colour):
