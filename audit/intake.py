@@ -58,7 +58,7 @@ def accept(file: ImageFile, *, radiograph: bool, today: date) -> Photo:
     is_radiograph = radiograph or (file.dicom is not None and file.dicom.modality in _RADIOGRAPH_MODALITIES)
     captured_on, certainty, date_flags = _dated(file, today)
     optics, optics_flags = (Optics(), ()) if is_radiograph else _optics(file.exif, width, height)
-    facts = judge_picture(file.pixels, file.bits)
+    facts = judge_picture(file.pixels)
     flags = (*file.flags, *date_flags, *optics_flags, *_picture_flags(file, facts, is_radiograph))
     return Photo(
         file.sha256, width, height, captured_on, certainty, "radiograph" if is_radiograph else "photo", optics, flags, file.file_name

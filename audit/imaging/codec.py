@@ -20,7 +20,7 @@ from audit.imaging.dicom import DicomFacts, read_dicom
 from audit.imaging.exif import ExifFacts
 from audit.imaging.raster import Raster, read_heic, read_jpeg, read_png, read_tiff
 
-__all__ = ["LARGEST_MEGAPIXELS", "DicomFacts", "ExifFacts", "ImageFile", "read_image", "to_display"]
+__all__ = ["LARGEST_MEGAPIXELS", "DicomFacts", "ExifFacts", "ImageFile", "read_image"]
 
 LARGEST_MEGAPIXELS = 120
 LARGEST_FILE_BYTES = 1 << 30
@@ -48,7 +48,7 @@ class ImageFile:
     Parameters
     ----------
     pixels : ndarray, shape (height, width, 3) RGB or (height, width) grey, uint8 or uint16
-        A DICOM radiograph keeps its stored values, from 0 to ``2**bits - 1``, more is brighter.
+        The top of the type's range is white: a DICOM radiograph's stored values are spread over it, more is brighter.
     sha256 : str
         Of the bytes of the file, 64 hex digits.
     format : {'JPEG', 'PNG', 'TIFF', 'HEIC', 'DICOM'}
@@ -108,17 +108,6 @@ def read_image(path: str | Path) -> ImageFile:
         raster.pixels, hashlib.sha256(data).hexdigest(), kind, raster.bits, raster.exif, dicom,
         labelled + raster.flags, raster.jpeg_quality, path.name,
     )  # fmt: skip
-
-
-def to_display(pixels: np.ndarray, bits: int) -> np.ndarray:
-    """An 8-bit copy for looking at, never for measuring; grey of more than 8 bits is stretched from its 0.5 to its 99.5 percentile."""
-    if pixels.dtype == np.uint8:
-        return pixels
-    if pixels.ndim == 3:
-        return np.asarray(np.right_shift(pixels, max(0, bits - 8)).astype(np.uint8))
-    low, high = np.percentile(pixels[:: max(1, pixels.shape[0] // 512), :: max(1, pixels.shape[1] // 512)], (0.5, 99.5))
-    stretched = (pixels.astype(np.float32) - np.float32(low)) * np.float32(255.0 / max(high - low, 1.0))
-    return np.asarray(np.clip(np.rint(stretched), 0, 255).astype(np.uint8))
 
 
 def _bytes(path: Path) -> bytes:

@@ -1,7 +1,8 @@
 """DICOM images: the stored values of one frame, and what the header says of the spacing.
 
-Values are handed on as stored (MONOCHROME1 turned over so that more is brighter); rescale and window
-are for looking and are never applied to what is measured.
+Values are handed on as stored, spread evenly over the range of uint8 or uint16 (so that the top of the
+range means the same in every format), and turned over for MONOCHROME1 so that more is brighter; rescale
+and window are for looking and are never applied to what is measured.
 
 References
 ----------
@@ -66,7 +67,7 @@ class DicomFacts:
 
 
 def read_dicom(data: bytes, check_size: Callable[[int, int], None]) -> tuple[np.ndarray, int, DicomFacts]:
-    """Stored values, bits stored and header facts of a single-frame DICOM image.
+    """Spread values, bits stored and header facts of a single-frame DICOM image.
 
     Parameters
     ----------
@@ -113,10 +114,13 @@ def _check_kind(dataset: Dataset, photometric: str, stored: int) -> None:
 
 
 def _grey(pixels: np.ndarray, stored: int, inverted: bool) -> np.ndarray:
-    """Stored values masked to `stored` bits, dark is low."""
+    """Stored values as uint8 or uint16 over the whole range of the type, dark is low."""
     top = (1 << stored) - 1
-    masked = pixels & pixels.dtype.type(top)
-    return np.asarray(pixels.dtype.type(top) - masked if inverted else masked)
+    values = pixels.astype(np.uint32) & top
+    values = top - values if inverted else values
+    kind = np.uint8 if stored == 8 else np.uint16
+    full = int(np.iinfo(kind).max)
+    return np.asarray(((values * full + top // 2) // top).astype(kind))
 
 
 def _facts(dataset: Dataset, photometric: str) -> DicomFacts:

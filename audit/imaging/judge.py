@@ -42,22 +42,22 @@ class PictureFacts:
     is_grey: bool
 
 
-def judge_picture(pixels: np.ndarray, bits: int) -> PictureFacts:
-    """Facts of `pixels`, shape (height, width, 3) or (height, width), of `bits` significant bits."""
+def judge_picture(pixels: np.ndarray) -> PictureFacts:
+    """Facts of `pixels`, shape (height, width, 3) or (height, width), uint8 or uint16."""
     step = max(1, max(pixels.shape[:2]) // _LOOK_PX)
     look = pixels[step // 2 :: step, step // 2 :: step]
     planes = [look[:, :, k].astype(np.int32) for k in range(3)] if look.ndim == 3 else [look.astype(np.int32)]
     brightest, darkest = np.maximum.reduce(planes), np.minimum.reduce(planes)
-    top = (1 << bits) - 1
+    top = int(np.iinfo(pixels.dtype).max)
     return PictureFacts(
-        edge_blur_px=edge_blur_sigma_px(pixels, bits),
+        edge_blur_px=edge_blur_sigma_px(pixels),
         clipped_fraction=float(np.mean(brightest >= top - (top >> 8))),
         median_level=float(np.median(planes[len(planes) // 2])) / top,
         is_grey=bool((brightest - darkest <= (top >> 6)).all()),
     )
 
 
-def edge_blur_sigma_px(pixels: np.ndarray, bits: int) -> float | None:
+def edge_blur_sigma_px(pixels: np.ndarray) -> float | None:
     """Gaussian-equivalent blur of the sharpest fifth of the strong edges, pixels; ``None`` without edges.
 
     Notes
@@ -73,7 +73,7 @@ def edge_blur_sigma_px(pixels: np.ndarray, bits: int) -> float | None:
     Zhuo, Sim, Pattern Recognition 2011;44:1852-1858, https://doi.org/10.1016/j.patcog.2011.03.009.
     """
     plane = pixels[:, :, 1] if pixels.ndim == 3 else pixels
-    found = [s for y, x in _busiest(plane) if (s := _crop_blur(_crop8(plane, y, x, bits))) is not None]
+    found = [s for y, x in _busiest(plane) if (s := _crop_blur(_crop8(plane, y, x))) is not None]
     return float(np.percentile(found, 20)) if found else None
 
 
@@ -92,10 +92,10 @@ def _busiest(plane: np.ndarray) -> list[tuple[int, int]]:
     return [(y, x) for strength_here, y, x in peaks[:_CROPS] if strength_here > 0]
 
 
-def _crop8(plane: np.ndarray, y: int, x: int, bits: int) -> np.ndarray:
+def _crop8(plane: np.ndarray, y: int, x: int) -> np.ndarray:
     half = _CROP_PX // 2
     part = plane[max(0, y - half) : y + half, max(0, x - half) : x + half]
-    return np.asarray(part.astype(np.float32) * np.float32(255.0 / ((1 << bits) - 1)))
+    return np.asarray(part.astype(np.float32) * np.float32(255.0 / np.iinfo(plane.dtype).max))
 
 
 def _crop_blur(part: np.ndarray) -> float | None:

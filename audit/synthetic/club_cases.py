@@ -57,8 +57,8 @@ class Case:
         Of single visits.
     baselines : tuple of int
         Recall months that are entered as a new baseline.
-    caliper_mm : float or None
-        Mesiodistal width taken with a caliper.
+    has_caliper : bool
+        The mesiodistal width was taken with a caliper.
     """
 
     code: str
@@ -80,7 +80,7 @@ class Case:
     events: tuple[Happening, ...] = ()
     notes: Mapping[int, str] = field(default_factory=dict)
     baselines: tuple[int, ...] = ()
-    caliper_mm: float | None = None
+    has_caliper: bool = False
 
     @property
     def member(self) -> str:
@@ -151,7 +151,7 @@ CASES: tuple[Case, ...] = (
     ),
     Case(
         "M02-008", "36", "2018-11-21", Mouth(seed=208, upper=False, right_side=False, design="complete_crown"), "M03",
-        margin_months=(BASELINE, 12, 24, 36, 60), bitewing_months=(BASELINE, 60), caliper_mm=10.62,
+        margin_months=(BASELINE, 12, 24, 36, 60), bitewing_months=(BASELINE, 60), has_caliper=True,
         changes={36: {"perforation_mm": 0.8}, 60: {"perforation_mm": 1.4}},
         findings={
             36: {("perforation", "occlusal"): "present", ("occlusal_contact", ""): "heavy"},
@@ -173,7 +173,7 @@ CASES: tuple[Case, ...] = (
         "M03-001", "37", "2020-10-14",
         Mouth(seed=301, upper=False, right_side=False, design="three_quarter", band_mm=0.45), "M02",
         shots={(36, "facial"): {"pitch_deg": 10.0}}, smile_months=(),
-        notes={36: "photographed by another assistant, standing"}, caliper_mm=10.55,
+        notes={36: "photographed by another assistant, standing"}, has_caliper=True,
     ),
     Case(
         "M03-006", "47", "2021-04-22", Mouth(seed=306, upper=False, design="onlay", alloy="white", band_mm=0.5), "M01",

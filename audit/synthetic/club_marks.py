@@ -39,7 +39,8 @@ def confirmed_metal(mask: np.ndarray, hand_px: float, rng: np.random.Generator, 
     slope = 1.0 / (np.sqrt(2 * np.pi) * _SOFT_PX)
     field = soft + 4.0 * soft * (1.0 - soft) * (hand_px * slope / float(noise.std())) * noise
     pieces, count = label(field >= 0.5)
-    rings = [_ring(np.where((pieces == n) | (pieces == 0), field, 0.0)) for n in range(1, count + 1) if np.count_nonzero(pieces == n) >= _LEAST_PX]
+    large = [n for n in range(1, count + 1) if np.count_nonzero(pieces == n) >= _LEAST_PX]
+    rings = [_ring(np.where((pieces == n) | (pieces == 0), field, 0.0)) for n in large]
     feature = {
         "type": "Feature",
         "geometry": {"type": "MultiPolygon", "coordinates": [[ring] for ring in rings]},

@@ -11,9 +11,11 @@ import numpy as np
 
 from audit.synthetic.club_cases import BASELINE, PLACEMENT, PREPARATION, Case
 from audit.synthetic.club_days import at_month, seed_of, stage_of, visit_day
+from audit.synthetic.crown import build_row
 
 __all__ = ["write_tables"]
 
+CALIPER_U_MM = 0.03
 Cells = Sequence[str]
 _CRITERIA = ("marginal_adaptation", "marginal_discoloration", "anatomic_form", "caries")
 
@@ -22,7 +24,7 @@ def write_tables(folder: Path, cases: Iterable[Case], photos: Iterable[Cells]) -
     """Write every table of a practice folder; `photos` are rows of file, restoration, day, view."""
     cases = tuple(cases)
     _write(folder / "restorations.csv", "code,tooth,tooth_notation,design,alloy,placed_on,operator", map(_restoration, cases))
-    known = ((c.code, "mesiodistal width", f"{c.caliper_mm:.2f}", "0.03") for c in cases if c.caliper_mm)
+    known = ((c.code, "mesiodistal width", f"{_caliper_mm(c):.2f}", f"{CALIPER_U_MM}") for c in cases if c.has_caliper)
     _write(folder / "known_lengths.csv", "restoration,name,length_mm,u_mm", known)
     _write(folder / "visits.csv", "restoration,on,stage,examiner,note", (row for c in cases for row in _visits(c)))
     _write(folder / "findings.csv", "restoration,on,surface,finding,value,examiner", (row for c in cases for row in _findings(c)))
@@ -37,6 +39,12 @@ def _write(path: Path, header: str, rows: Iterable[Cells]) -> None:
         writer = csv.writer(stream, lineterminator="\n")
         writer.writerow(header.split(","))
         writer.writerows(rows)
+
+
+def _caliper_mm(case: Case) -> float:
+    """Mesiodistal width of the drawn tooth as a caliper gave it."""
+    error = np.random.default_rng(seed_of(case.code, "caliper")).normal(0.0, CALIPER_U_MM)
+    return build_row(case.mouth.seed, case.mouth.kind == "molar").tooth.width_mm + float(error)
 
 
 def _restoration(case: Case) -> Cells:

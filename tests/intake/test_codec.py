@@ -13,7 +13,7 @@ import tifffile
 from files_made import dicom, saved, scene
 from PIL import Image, ImageCms, ImageOps
 
-from audit.imaging.codec import read_image, to_display
+from audit.imaging.codec import read_image
 
 
 def test_the_content_decides_and_the_suffix_is_flagged(tmp_path):
@@ -132,6 +132,11 @@ def test_heic(tmp_path):
     assert np.abs(file.pixels.astype(int) - scene()).mean() < 6
 
 
+def spread(stored: np.ndarray) -> np.ndarray:
+    """12-bit values over 16 bits: 4095 is 65535, 0 is 0, evenly."""
+    return np.rint(stored * (65535 / 4095)).astype(np.uint16)
+
+
 def test_dicom_spacing_is_rows_first(tmp_path):
     """DICOM PS3.3 10.7.1.3: the first value is the distance between rows (vertical), e.g. 0.30\\0.25."""
     pixels = np.arange(80 * 100, dtype=np.uint16).reshape(80, 100) % 4096
@@ -144,7 +149,7 @@ def test_dicom_spacing_is_rows_first(tmp_path):
     assert facts.pixel_spacing_mm == (0.30, 0.25)
     assert facts.imager_pixel_spacing_mm == (0.33, 0.275)
     assert (facts.calibration_type, facts.magnification, facts.captured_on, facts.modality) == ("FIDUCIAL", 1.1, "2024-03-18", "IO")
-    assert np.array_equal(file.pixels, pixels)
+    assert np.array_equal(file.pixels, spread(pixels))
     assert file.bits == 12
 
 
@@ -152,13 +157,13 @@ def test_monochrome1_is_turned_over(tmp_path):
     """PS3.3 C.7.6.3.1.2: in MONOCHROME1 the lowest value is white."""
     pixels = (np.arange(80 * 100, dtype=np.uint16).reshape(80, 100)) % 4096
     (tmp_path / "a.dcm").write_bytes(dicom(pixels, "MONOCHROME1"))
-    assert np.array_equal(read_image(tmp_path / "a.dcm").pixels, 4095 - pixels)
+    assert np.array_equal(read_image(tmp_path / "a.dcm").pixels, spread(4095 - pixels))
 
 
 def test_rescale_and_window_do_not_touch_what_is_measured(tmp_path):
     pixels = np.full((70, 70), 900, np.uint16)
     (tmp_path / "a.dcm").write_bytes(dicom(pixels, RescaleSlope=2, RescaleIntercept=-100, WindowCenter=500, WindowWidth=100))
-    assert np.array_equal(read_image(tmp_path / "a.dcm").pixels, pixels)
+    assert np.array_equal(read_image(tmp_path / "a.dcm").pixels, spread(pixels))
 
 
 def test_broken_spacing_is_no_spacing(tmp_path):
@@ -168,8 +173,8 @@ def test_broken_spacing_is_no_spacing(tmp_path):
         assert read_image(path).dicom.pixel_spacing_mm is None
 
 
-def test_display_copy_is_8_bit_and_leaves_8_bit_alone():
-    assert to_display(scene(), 8) is not None
-    assert np.array_equal(to_display(scene(), 8), scene())
-    shown = to_display(np.linspace(1000, 3000, 10000).reshape(100, 100).astype(np.uint16), 12)
-    assert (shown.dtype, int(shown.min()), int(shown.max())) == (np.uint8, 0, 255)
+def test_8_bit_dicom_is_8_bit(tmp_path):
+    pixels = (np.arange(80 * 100) % 256).reshape(80, 100).astype(np.uint16)
+    (tmp_path / "a.dcm").write_bytes(dicom(pixels, bits=8))
+    file = read_image(tmp_path / "a.dcm")
+    assert file.pixels.dtype == np.uint8 and np.array_equal(file.pixels, pixels)

@@ -100,7 +100,7 @@ def test_a_cropped_or_resized_photo_keeps_no_pitch():
 @pytest.mark.parametrize("noise", [0.0, 3.0])
 @pytest.mark.parametrize("blur_px", [0.8, 1.0, 1.5, 2.0, 3.0])
 def test_blur_of_an_analytic_edge(blur_px, noise):
-    assert edge_blur_sigma_px(edge(blur_px, noise), 8) == pytest.approx(blur_px, rel=0.08)
+    assert edge_blur_sigma_px(edge(blur_px, noise)) == pytest.approx(blur_px, rel=0.08)
 
 
 def test_soft_and_sharp_are_told_apart():
