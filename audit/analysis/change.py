@@ -60,13 +60,15 @@ def changes(visits: Iterable[VisitRecord], repeatability: Repeatability = NO_REP
     repeatability : mapping of (measurand, view) to PosedAnew
         From photographs posed anew, where there are enough.
     """
-    compared = []
+    compared, visits = [], tuple(visits)
     for site, found in occasions(visits).items():
         if site.measurand not in NOT_COMPARED and len(found) > 1:
             compared.append(_compare(site, found[0], found[-1], repeatability))
     tested = [c.chance for c in compared if c.chance is not None]
     discovered = iter(false_discovery_control(np.array(tested)) <= FALSE_DISCOVERY_RATE if tested else [])
-    return tuple(c.change if c.chance is None else _judged(c.change, bool(next(discovered)), len(tested)) for c in compared)
+    told = [c.change if c.chance is None else _judged(c.change, bool(next(discovered)), len(tested)) for c in compared]
+    last_on = max((record.visit.on for record in visits), default="")
+    return tuple(c if c.latest_on == last_on else _not_read_last(c) for c in told)
 
 
 def to_frame(found: Iterable[Change]) -> pd.DataFrame:
@@ -156,6 +158,10 @@ def _judged(change: Change, discovered: bool, tests: int) -> Change:
         f"{change.baseline_on}); by itself it would exceed the measurement error, so photograph it again."
     )
     return replace(change, verdict="no_change_distinguishable", sentence=words)
+
+
+def _not_read_last(change: Change) -> Change:
+    return replace(change, sentence=f"{change.sentence.removesuffix('.')}; last read on {change.latest_on}.")
 
 
 def _told(

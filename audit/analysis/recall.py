@@ -131,7 +131,7 @@ def _next_recall(
         return NextRecall(due, f"Baseline review due by {due}, {low} to {high} weeks after {since}{_late(due, today)}.")
     months, why = _interval(attention, recall_months)
     due = add_months(period.visits[-1].visit.on, months)
-    return NextRecall(due, f"Due on {due}: {months} {_plural(months, 'month')} after the last visit, {why}{_late(due, today)}.")
+    return NextRecall(due, f"Due on {due}, {months} {_plural(months, 'month')} after the last visit ({why}){_late(due, today)}.")
 
 
 def _interval(attention: bool, recall_months: int | None) -> tuple[int, str]:
@@ -139,9 +139,9 @@ def _interval(attention: bool, recall_months: int | None) -> tuple[int, str]:
     if shorter:
         return ATTENTION_MONTHS, "sooner because something asks for attention"
     if recall_months is None:
-        return DEFAULT_MONTHS, "the default, as the clinician set no interval"
+        return DEFAULT_MONTHS, "the default; the clinician set no interval"
     low, high = CG19_MONTHS
-    outside = "" if low <= recall_months <= high else f" (outside the {low} to {high} months of NICE CG19)"
+    outside = "" if low <= recall_months <= high else f", outside the {low} to {high} months of NICE CG19"
     return recall_months, f"as the clinician set it{outside}"
 
 

@@ -1,4 +1,4 @@
-"""Adding rows: once, or as the row that supersedes what was said before."""
+"""Adding rows, and what the last of them says."""
 
 from __future__ import annotations
 
@@ -9,7 +9,7 @@ from sqlalchemy import Connection, Row, Table, insert, select
 
 from audit.ledger.connect import now
 
-__all__ = ["add", "add_all", "add_once", "latest", "says", "supersede"]
+__all__ = ["add", "add_all", "add_once", "latest", "says"]
 
 
 def add(connection: Connection, table: Table, row: Mapping[str, Any]) -> int:
@@ -29,12 +29,6 @@ def add_once(connection: Connection, table: Table, row: Mapping[str, Any]) -> in
     """Add a row unless one says the same; the id of the one that is there."""
     found = latest(connection, table, row)
     return int(found.id) if found is not None else add(connection, table, row)
-
-
-def supersede(connection: Connection, table: Table, key: Sequence[str], row: Mapping[str, Any]) -> None:
-    """Add a row unless the one that counts for its key says the same."""
-    if not says(latest(connection, table, {name: row[name] for name in key}), row):
-        add(connection, table, row)
 
 
 def latest(connection: Connection, table: Table, match: Mapping[str, Any]) -> Row[Any] | None:

@@ -9,14 +9,14 @@ taken out) is withdrawn by a row that says so. A day that the folder does not me
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Set
+from collections.abc import Mapping, Sequence, Set
 from typing import Any
 
-from sqlalchemy import Connection, Table, select
+from sqlalchemy import Connection, Row, Table, select
 
 from audit.core.clinical import CaseFolder
 from audit.errors import LedgerError
-from audit.ledger.append import add, add_once, supersede
+from audit.ledger.append import add_all, add_once, says
 from audit.ledger.entries import current_entries, withdraw_entry
 from audit.ledger.rows import folder_rows
 from audit.ledger.schema import CLINICAL, cases, refused_rows
@@ -35,12 +35,7 @@ def store_tables(connection: Connection, folder: CaseFolder) -> None:
     days = {(row["restoration"], row["on_date"]) for rows in tables.values() for row in rows if "on_date" in row}
     days |= {(photo.restoration, photo.on) for photo in folder.photos}
     for table, rows in tables.items():
-        key = CLINICAL[table]
-        listed = {tuple(row[name] for name in key): row for row in rows}
-        for row in listed.values():
-            supersede(connection, table, key, row)
-        if "withdrawn" in table.c:
-            _withdraw(connection, table, listed, days)
+        _store_table(connection, table, rows, days)
     for code in sorted({code for code, _ in days}):
         files = {photo.file for photo in folder.photos if photo.restoration == code}
         for entry in current_entries(connection, code):
@@ -63,11 +58,18 @@ def require_cases(connection: Connection, codes: Set[str]) -> None:
         raise LedgerError(f"restoration must be in the table of restorations; got {unknown[0]!r}.", "Add its row to the table first.")
 
 
-def _withdraw(connection: Connection, table: Table, listed: Mapping[tuple[Any, ...], Any], days: Set[Day]) -> None:
-    for code in sorted({code for code, _ in days}):
-        rows = connection.execute(select(table).where(table.c.restoration == code).order_by(table.c.id))
-        latest = {tuple(getattr(row, name) for name in CLINICAL[table]): row for row in rows}
-        for key, row in latest.items():
-            if not row.withdrawn and key not in listed and (code, row.on_date) in days:
-                kept = {name: value for name, value in row._mapping.items() if name not in ("id", "recorded_at")}
-                add(connection, table, {**kept, "withdrawn": True})
+def _store_table(connection: Connection, table: Table, rows: Sequence[Mapping[str, Any]], days: Set[Day]) -> None:
+    key = CLINICAL[table]
+    listed = {tuple(row[name] for name in key): row for row in rows}
+    codes = {row["restoration"] for row in rows} | {code for code, _ in days}
+    known = connection.execute(select(table).where(table.c.restoration.in_(codes)).order_by(table.c.id))
+    latest = {tuple(getattr(row, name) for name in key): row for row in known}
+    added = [row for at, row in listed.items() if not says(latest.get(at), row)]
+    if "withdrawn" in table.c:
+        gone = (row for at, row in latest.items() if at not in listed and (row.restoration, row.on_date) in days and not row.withdrawn)
+        added += [{**_content(row), "withdrawn": True} for row in gone]
+    add_all(connection, table, added)
+
+
+def _content(row: Row[Any]) -> dict[str, Any]:
+    return {name: value for name, value in row._mapping.items() if name not in ("id", "recorded_at")}

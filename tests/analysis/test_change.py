@@ -171,6 +171,12 @@ def test_of_several_photos_the_one_with_the_smallest_uncertainty_counts_and_is_n
     assert f"on {BASELINE} from the photograph with the smallest uncertainty of 2" in change.sentence
 
 
+def test_a_last_visit_without_the_reading_is_told() -> None:
+    visits = (*two_visits(measured(1.0, 0.01), measured(1.01, 0.01)), visit("2022-02-20"))
+    (change,) = changes(visits)
+    assert change.latest_on == RECALL and change.sentence.endswith(f"; last read on {RECALL}.")
+
+
 def test_what_the_photographer_framed_is_no_change_of_the_tooth() -> None:
     assert changes(two_visits(measured(50.0, 0.1, "facial_surface_area", "mm2"), measured(70.0, 0.1, "facial_surface_area", "mm2"))) == ()
 

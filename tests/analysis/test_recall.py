@@ -38,7 +38,7 @@ def test_a_sound_tooth_is_in_place_and_never_called_stable() -> None:
     assert told.status.word == "in_place"
     assert told.status.sentence == "In place 13 months after placement; nothing recorded asks for attention."
     assert told.baseline_on == BASELINE and told.attention == ()
-    assert told.next_recall.due_on == "2022-02-20" and "12 months after the last visit, the default" in told.next_recall.sentence
+    assert told.next_recall.due_on == "2022-02-20" and "12 months after the last visit (the default" in told.next_recall.sentence
     assert "stable" not in str(told).lower()
 
 

@@ -13,7 +13,7 @@ from invented import CODE, document
 
 from audit.ledger.store import open_ledger
 
-PHOTOS = 120
+PHOTOS = 50
 SCRIPT = """
 import sys
 sys.path.insert(0, sys.argv[2])
@@ -55,7 +55,7 @@ def test_a_killed_run_keeps_what_it_reported_and_is_completed_by_the_next(tmp_pa
         process = run(path)
         assert process.stdout is not None
         told.add(int(process.stdout.readline()))
-        time.sleep(chance.uniform(0.0, 0.08))
+        time.sleep(chance.uniform(0.0, 0.05))
         process.kill()
         told |= reported(process)
         stored = whole_photos(path)

@@ -59,7 +59,7 @@ def as_record(entry_file: str, view: str, d: Document, marks: dict | None) -> Ph
     )
 
 
-@settings(max_examples=40)
+@settings(max_examples=25)
 @given(folders())
 def test_a_round_trip_is_identity(tmp_path_factory: pytest.TempPathFactory, case: tuple) -> None:
     given_folder, shown = case
