@@ -4,7 +4,8 @@ Notes
 -----
 The difference is formed from the signed estimates, so that parts of equal full name cancel (JCGM 100:2008, 5.2). Its smallest
 detectable change is :math:`k\\,u(d)` with k = 1.96, or Student's t where the uncertainty itself has few degrees of freedom; this
-is a lower limit, as a budget holds only what was thought of. Where photographs posed anew show a larger spread, that one counts.
+is a lower limit, as a budget holds only what was thought of. An estimate below detection, or of a slot that is not resolved, counts
+as uncertain as its whole 95 % interval. Where photographs posed anew show a larger spread, that one counts.
 
 One visit tests all measurands of a tooth at once: 'changed' is listed at a false discovery rate of 5 % among them (Benjamini and
 Hochberg; holds for independent and for positively dependent tests), so that an unchanged tooth is called changed in at most 5 % of
@@ -18,6 +19,7 @@ Benjamini & Hochberg, J R Stat Soc B 1995;57:289-300. https://doi.org/10.1111/j.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterable
 from dataclasses import dataclass, replace
 from types import MappingProxyType
@@ -31,12 +33,13 @@ from audit.analysis.occasions import NOT_TOLD_APART, OF_THE_MARGIN, Occasion, Si
 from audit.analysis.posed_anew import Repeatability
 from audit.analysis.wording import number, plus_minus, subject, under
 from audit.core.outcome import Change, VisitRecord
-from audit.core.quantity import Quantity
+from audit.core.quantity import Quantity, source
 from audit.core.records import Reading
 
 __all__ = ["FALSE_DISCOVERY_RATE", "NOT_COMPARED", "changes", "to_frame"]
 
 FALSE_DISCOVERY_RATE = 0.05
+K = 1.959964
 # what the photographer framed, not what the tooth did
 NOT_COMPARED = frozenset({"facial_surface_area", "assessed_margin_length"})
 NO_REPEATABILITY: Repeatability = MappingProxyType({})
@@ -89,12 +92,23 @@ def _compare(site: Site, first: Occasion, last: Occasion, repeatability: Repeata
     before, now = first.reading, last.reading
     if before.status == now.status == "below_detection":
         return _both_below(site, first, last)
-    if before.signed is None or now.signed is None:
+    earlier, later = _estimate(first), _estimate(last)
+    if earlier is None or later is None:
         return _by_intervals(site, first, last)
-    difference = now.signed - before.signed
-    if not difference.u > 1e-6 * max(before.signed.u, now.signed.u):
+    difference = later - earlier
+    if not difference.u > 1e-6 * max(earlier.u, later.u):
         return _told(site, first, last, "cannot_tell", f"cannot be compared with {first.on}: no uncertainty of the difference is known")
     return _by_difference(site, first, last, difference, repeatability)
+
+
+def _estimate(occasion: Occasion) -> Quantity | None:
+    """The signed estimate; where nothing was resolved, as uncertain as the interval, which also holds how light a slot may look."""
+    reading, signed = occasion.reading, occasion.reading.signed
+    if signed is None or reading.status == "measured":
+        return signed
+    reach = max(reading.interval95[1] - signed.value, signed.value - reading.interval95[0]) / K
+    missing = math.sqrt(max(reach**2 - signed.u**2, 0.0))
+    return signed.with_part(source("model", f"unresolved/{occasion.photo.sha256[:12]}"), missing)
 
 
 def _not_comparable(first: Occasion, last: Occasion) -> str:
@@ -176,9 +190,9 @@ def _reading_words(reading: Reading) -> str:
     low, high = reading.interval95
     if reading.status == "below_detection":
         return under(high, reading.unit)
-    half = (high - low) / 2.0
     if reading.status == "measured" and reading.value is not None:
-        return plus_minus(reading.value.value, half, reading.unit)
+        return plus_minus(reading.value.value, K * reading.value.u, reading.unit)
+    half = (high - low) / 2.0
     return f"between {number(low, reading.unit, half).split(' ')[0]} and {number(high, reading.unit, half)}"
 
 

@@ -138,6 +138,18 @@ def test_from_below_detection_to_an_open_margin() -> None:
     assert overlapping.verdict == "cannot_tell" and "cannot be told" in overlapping.sentence
 
 
+def test_an_unresolved_slot_is_as_uncertain_as_its_interval() -> None:
+    """Saliva makes a slot look lighter: the estimates differ by many times their own u and nothing has changed."""
+    slots = [
+        Reading("widest_marginal_opening", "um", "detected", None, (30.0, high), "m@1", Quantity(value, "um", {f"blur/{value}": 5.0}))
+        for value, high in ((45.0, 150.0), (80.0, 160.0))
+    ]
+    change = only(*slots)
+    assert change.verdict == "no_change_distinguishable" and change.smallest_detectable == pytest.approx(np.hypot(105, 80), rel=1e-3)
+    opened = only(slots[0], measured(300.0, 20.0, "widest_marginal_opening", "um"))
+    assert opened.verdict == "changed" and "from between 30 and 150 µm to 300 ± 39 µm" in opened.sentence
+
+
 def test_views_sites_methods_and_thresholds_are_never_mixed() -> None:
     first, second = measured(1.0, 0.01), measured(2.0, 0.01)
     other_view = (visit(BASELINE, photo(first), stage="baseline"), visit(RECALL, photo(second, view="smile_front")))
