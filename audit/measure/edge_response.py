@@ -28,11 +28,13 @@ PRIOR_MEAN = np.array([np.log(1.8), np.log(2.0), np.log(0.2)])
 PRIOR_U = np.array([0.6, 0.6, 1.0])
 GRID = np.arange(-45.0, 45.01, 0.2)
 SHARPENED, FLANKED = (9, 10), (11, 12)
-LEAST = {9: 0.08, 11: 1.0}
+LEAST = {9: 0.08, 11: 2.0}
 """Least sharpening, and least width (px) of a flank of tooth beside a short casting, that count as found."""
 CURVATURE_PER_PX = 0.003
 """Prior of an outline's quadratic coefficient: radius of 3 mm and more at 20 um a pixel."""
-MODEL_SHARE = 0.004
+METAL_SHARE = 0.93
+"""Metal is at least this bright, as a share of the most radiopaque in the picture: enamel is not."""
+MODEL_SHARE = 0.003
 """What the model itself leaves unexplained, as a share of the contrast between metal and gum."""
 
 
@@ -99,12 +101,14 @@ def autocorrelation_sum(residual: np.ndarray, axis: int, lags: int = 5) -> float
 
 
 def noise_level(rows: np.ndarray) -> float:
-    """Standard deviation of grey between neighbouring rows of a straightened band, robust, same unit."""
-    difference = rows[2:] - rows[:-2]
-    return max(float(np.median(np.abs(difference - np.median(difference))) * 1.4826 / np.sqrt(2.0)), 1e-6)
+    """Standard deviation of noise in a straightened band, from second differences of its rows, robust, same unit."""
+    bent = rows[4:] - 2.0 * rows[2:-2] + rows[:-4]
+    return max(float(np.median(np.abs(bent - np.median(bent))) * 1.4826 / np.sqrt(6.0)), 1e-6)
 
 
-def fit_response(along_px: np.ndarray, across_px: np.ndarray, grey: np.ndarray, clip: float) -> tuple[Response, np.ndarray, np.ndarray]:
+def fit_response(
+    along_px: np.ndarray, across_px: np.ndarray, grey: np.ndarray, clip: float, brightest: float
+) -> tuple[Response, np.ndarray, np.ndarray]:
     """Blur, grey curve and position of the casting's outline.
 
     Parameters
@@ -116,6 +120,8 @@ def fit_response(along_px: np.ndarray, across_px: np.ndarray, grey: np.ndarray, 
     grey : ndarray, shape (n, m)
     clip : float
         Grey at which the picture is saturated.
+    brightest : float
+        Grey of the most radiopaque things in the picture, above the darkest.
 
     Returns
     -------
@@ -130,19 +136,18 @@ def fit_response(along_px: np.ndarray, across_px: np.ndarray, grey: np.ndarray, 
     Refused
         ``no_metal_edge``: no edge from bright to dark is there.
     """
-    edge = len(across_px) // 5
-    bright, dark = float(np.median(grey[:, :edge])), float(np.median(grey[:, -edge:]))
+    bright, dark = float(np.median(grey[:, :4])), float(np.median(grey[:, -5:]))
     noise = noise_level(grey)
-    if bright - dark < max(8.0 * noise, 0.08 * clip):
+    if bright - dark < max(8.0 * noise, 0.08 * clip) or bright < METAL_SHARE * brightest:
         raise Refused("no_metal_edge", "beside the outer end of the site no metal stands out against the gum.",
                       "Trace along the interface from its outer end; take a crop that shows the casting's outline.")  # fmt: skip
     scaled = (grey - dark) / (bright - dark)
     ceiling = (clip - dark) / (bright - dark) if bright > 0.985 * clip else np.inf
     sigma = np.hypot(noise / (bright - dark), MODEL_SHARE)
-    best = _least_squares(along_px, across_px, scaled, ceiling, sigma, ())
-    for free in (SHARPENED, FLANKED):
-        other = _least_squares(along_px, across_px, scaled, ceiling, sigma, free)
-        if best.cost - other.cost > max(30.0, 0.1 * best.cost) and other.x[free[0]] > LEAST[free[0]]:
+    best = _least_squares(along_px, across_px, scaled, ceiling, sigma, (), 0.0)
+    for free, begin in ((SHARPENED, 0.3), (FLANKED, 4.0), (FLANKED, 9.0)):
+        other = _least_squares(along_px, across_px, scaled, ceiling, sigma, free, begin)
+        if best.cost - other.cost > max(10.0, 0.1 * best.cost) and other.x[free[0]] > LEAST[free[0]]:
             best = other
     amount, radius = float(best.x[9]), float(np.exp(best.x[10]))
     amount = amount if amount > LEAST[9] else 0.0
@@ -159,15 +164,15 @@ def _covariance(jacobian: np.ndarray, data: int, inflation: float) -> np.ndarray
     return np.asarray(np.linalg.pinv(information, hermitian=True))
 
 
-def _least_squares(along: np.ndarray, across: np.ndarray, scaled: np.ndarray, ceiling: float, sigma: float, free: tuple[int, ...]):  # type: ignore[no-untyped-def]
+def _least_squares(
+    along: np.ndarray, across: np.ndarray, scaled: np.ndarray, ceiling: float, sigma: float, free: tuple[int, ...], begin: float
+):  # type: ignore[no-untyped-def]
     """Fit of the edge; of the last four parameters (sharpening, its radius, flank's width and density) only `free` ones move."""
     half = np.array([across[int(np.argmin(np.abs(row - 0.5)))] for row in scaled])
     slope, offset = np.polyfit(along, half, 1) if len(along) > 2 else (0.0, float(half.mean()))
     start = np.array([offset, slope, 0.0, *PRIOR_MEAN, 0.0, 0.0, 1.0, 0.0, np.log(1.5), 0.0, np.log(0.3)])
-    for index, value in zip(free, (0.3, np.log(1.5)) if free == SHARPENED else (4.0, np.log(0.3)), strict=False):
-        start[index] = value
-    if free == FLANKED:
-        start[0] -= 3.0
+    start[[*free[:1]]] = begin
+    start[0] -= 0.8 * begin if free == FLANKED else 0.0
     moving = np.array([*range(9), *free])
     low = np.array([-60, -3, -0.1, np.log(0.4), 0.0, np.log(0.01), -0.3, -0.05, 0.7, 0.0, np.log(0.7), 0.0, -3.0])
     high = np.array([60, 3, 0.1, np.log(6.0), np.log(9.0), np.log(6.0), 0.3, 0.05, 1.008, 3.0, np.log(6.0), 20.0, 1.0])

@@ -20,6 +20,8 @@ from audit.measure.edge_response import CURVATURE_PER_PX, MODEL_SHARE, Response,
 
 __all__ = ["OuterEnd", "Step", "centre_on_interface", "find_outer_end", "fit_step", "read_response"]
 
+INNER_PX = 17.0
+"""How far inside the outline profiles begin: room for the tooth's flank beside a short casting."""
 SIDE_MM = (0.25, 0.6)
 """Distance from the trace at which metal and tooth are compared."""
 CURVE_MEAN, CURVE_U = 0.38, 0.07
@@ -122,7 +124,9 @@ def _direction(xy: np.ndarray) -> np.ndarray:
 def read_response(grey: np.ndarray, end: OuterEnd, rows_px: tuple[float, float], clip: float) -> tuple[Response, np.ndarray, np.ndarray]:
     """Edge response and the casting's outline beside a site; see `fit_response`."""
     along, across = _window(grey, end, rows_px)
-    return fit_response(along, across, sample(grey, end.at(across, along), cubic=True).astype(float), clip)
+    return fit_response(
+        along, across, sample(grey, end.at(across, along), cubic=True).astype(float), clip, float(np.percentile(grey, 99.5))
+    )
 
 
 def _window(grey: np.ndarray, end: OuterEnd, rows_px: tuple[float, float]) -> tuple[np.ndarray, np.ndarray]:
@@ -135,7 +139,7 @@ def _window(grey: np.ndarray, end: OuterEnd, rows_px: tuple[float, float]) -> tu
         raise Refused("outside_crop", "the outline beside the site leaves the picture.", "Take a crop with 1 mm around every site.")
     fall = -np.gradient(gaussian_filter1d(np.median(rows, axis=0), 2.0))
     peak = int(np.argmax(fall[6:-6])) + 6
-    return along, wide[peak] + np.arange(-11.0, _gum_width(rows[:, peak:]) + 0.5)
+    return along, wide[peak] + np.arange(-INNER_PX, _gum_width(rows[:, peak:]) + 0.5)
 
 
 def _gum_width(outside: np.ndarray) -> int:

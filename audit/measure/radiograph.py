@@ -29,7 +29,7 @@ from audit.measure.radiographic_gap import fit_band, gap_readings, straighten
 __all__ = ["measure_radiograph"]
 
 STEP_METHOD, CREST_METHOD = "radiographic_step@1", "margin_to_crest@1"
-STEP_ROWS_MM = (0.12, 0.55)
+STEP_ROWS_MM = (0.20, 0.65)
 HAND_REACH_MM = 0.3
 STEP_MODEL_UM = 8.0
 """Standard uncertainty of the outline model (straight outlines, even gum), from drawn scenes."""

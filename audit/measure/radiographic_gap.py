@@ -23,8 +23,8 @@ PATH_MM = 4.0
 """Path of the beam through the gap that the closing angle is stated for."""
 WINDOW_MM = 0.25
 SHORTEST_MM = 0.3
-GAP_MODEL_UM = 3.0
-"""Standard uncertainty of the profile model (even levels, flat finish line), from drawn scenes."""
+GAP_MODEL_UM, GAP_MODEL_BLUR = 3.0, 0.15
+"""Standard uncertainty of the profile model: uneven levels and finish line (um); shape of blur and grey curve (blur sigmas)."""
 ALWAYS = ("lower_bound", "tilt_unknown")
 
 
@@ -66,7 +66,7 @@ def straighten(grey: np.ndarray, end: OuterEnd, line_xy: np.ndarray, response: R
     first = max(0.0, -outline_px) + 3.0 * response.blur_px + 2.0
     along = np.arange(first, length - 2.0)
     if len(along) * mm_per_px < SHORTEST_MM:
-        raise Refused("site_too_short", f"only {len(along) * mm_per_px:.2f} mm of interface is left inside the outline; {SHORTEST_MM} is needed.",
+        raise Refused("site_too_short", f"{len(along) * mm_per_px:.2f} mm of interface lies inside the outline; {SHORTEST_MM} is needed.",
                       "Trace the interface farther inwards.")  # fmt: skip
     wide = np.arange(-24.0, 25.0)
     columns = sample(grey, _frame(end, along, wide, np.zeros(len(along)))).astype(float)
@@ -164,10 +164,11 @@ def _reading(
     name: str, slot: Slot, bias_px: float, scale: Quantity, identity: str, flags: tuple[str, ...], details: dict[str, Any]
 ) -> Reading:
     micro = 1000.0 * scale.value
-    parts = {source(kind, identity): part for kind, part in slot.parts_px.items()} | {source("model", identity): GAP_MODEL_UM / micro}
+    model = {source("model", identity): math.hypot(GAP_MODEL_UM / micro, GAP_MODEL_BLUR * slot.blur_px)}
+    parts = {source(kind, identity): part for kind, part in slot.parts_px.items()} | model
     measured = slot.status == "measured"
     signed_px = slot.width_px - bias_px if measured else slot.signed_px
-    own = parts if measured else {source("noise", identity): slot.signed_u_px, source("model", identity): GAP_MODEL_UM / micro}
+    own = parts if measured else {source("noise", identity): slot.signed_u_px} | model
     signed = combine(lambda s, w: 1000.0 * s * w, scale, Quantity(signed_px, "px", own), unit="um")
     low, high = (micro * edge for edge in slot.interval_px)
     shown = signed.value if measured else high

@@ -33,8 +33,11 @@ LEVEL_TYPICAL, LEVEL_U = 0.5, 0.25
 MODEL_SIGMA = 0.003
 """What the model leaves unexplained on the mean profile, as a share of the contrast of metal and gum."""
 EXISTS, UPPER, BOTH = 3.84, 2.71, 3.84
+LUCENT = 1.645
+"""A slot must also be more lucent than the tooth beyond it: equivalent width over its standard uncertainty."""
 """Falls in chi-square: a slot exists; one-sided 95 % limit; two-sided 95 % interval."""
-RESOLVED = 0.30
+RESOLVED, RESOLVED_BLUR = 0.30, 1.6
+"""A width is given where u is below this share of it, and from this many blur sigmas up."""
 
 
 @dataclass(frozen=True)
@@ -53,8 +56,8 @@ class Slot:
         95 %; ``(0, limit)`` below detection.
     signed_px, signed_u_px : float
         Unclipped estimate: equivalent width over the typical level.
-    level : float
-        Slot level, 0 tooth to 1 gum.
+    level, blur_px : float
+        Slot level, 0 tooth to 1 gum; blur sigma of the fit.
     fit : ndarray, shape (m,)
         Fitted profile, scaled grey.
     """
@@ -66,6 +69,7 @@ class Slot:
     signed_px: float
     signed_u_px: float
     level: float
+    blur_px: float
     fit: np.ndarray
 
 
@@ -126,17 +130,19 @@ def fit_slot(offset_px: np.ndarray, grey: np.ndarray, sigma: np.ndarray, respons
     begin = np.append(fits[best], max(float(widths[best]), 0.05))[None, :]
     free, lowest, jacobian = minimise(lambda p: profile.residual(p, p[:, 8]), begin, low, high)
     width, least = float(free[0, 8]), min(float(lowest[0]), float(costs[best]))
-    exists = costs[0] - least > EXISTS
+    signed, signed_u, area_z = _signed(profile, fits[0], free[0])
+    exists = costs[0] - least > EXISTS and area_z > LUCENT
     low_px, high_px = _crossings(widths, costs, width, least, BOTH if exists else UPPER)
     noise, blur, tone = _parts(jacobian[0])
     u = max((high_px - low_px) / 3.92, float(np.sqrt(noise**2 + blur**2 + tone**2)))
     factor = u / max(float(np.sqrt(noise**2 + blur**2 + tone**2)), 1e-9)
-    resolved = exists and u < RESOLVED * width and low_px > 0.0 and np.isfinite(high_px)
+    resolved = exists and u < RESOLVED * width and width > RESOLVED_BLUR * np.exp(free[0, 5]) and low_px > 0.0 and np.isfinite(high_px)
     status = "measured" if resolved else "detected" if exists else "below_detection"
-    signed, signed_u = _signed(profile, fits[0])
     drawn = profile.draw(free, free[:, 8])[0]
     parts = {"noise": noise * factor, "blur": blur * factor, "tone": tone * factor}
-    return Slot(status, width, parts, (low_px if exists else 0.0, high_px), signed, signed_u, float(free[0, 4]), drawn)
+    return Slot(
+        status, width, parts, (low_px if exists else 0.0, high_px), signed, signed_u, float(free[0, 4]), float(np.exp(free[0, 5])), drawn
+    )
 
 
 def _profile_likelihood(profile: _Profile) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
@@ -199,8 +205,8 @@ def _parts(jacobian: np.ndarray) -> tuple[float, float, float]:
     return noise, rest * float(shares[0]) / total, rest * float(np.hypot(shares[1], shares[2])) / total
 
 
-def _signed(profile: _Profile, closed: np.ndarray) -> tuple[float, float]:
-    """Equivalent width of a thin line of either sign, over the typical level, and its standard uncertainty, pixels."""
+def _signed(profile: _Profile, closed: np.ndarray, best: np.ndarray) -> tuple[float, float, float]:
+    """Equivalent width of a thin line of either sign over the typical level, its standard uncertainty (pixels), and area over noise."""
     low, high = _bounds(profile)
     low, high = np.append(np.delete(low[:8], 4), -40.0), np.append(np.delete(high[:8], 4), 40.0)
 
@@ -208,7 +214,9 @@ def _signed(profile: _Profile, closed: np.ndarray) -> tuple[float, float]:
         full = np.insert(p[:, :7], 4, 0.0, axis=1)
         return profile.residual(full, np.zeros(len(p)), p[:, 7])
 
-    found, _, jacobian = minimise(residual, np.append(np.delete(closed[:8], 4), 0.0)[None, :], low, high)
-    area = float(found[0, 7])
-    u = float(np.sqrt(np.linalg.pinv(jacobian[0].T @ jacobian[0], hermitian=True)[-1, -1]))
-    return area / LEVEL_TYPICAL, float(np.hypot(u, area * LEVEL_U / LEVEL_TYPICAL)) / LEVEL_TYPICAL
+    begin = np.array([np.append(np.delete(closed[:8], 4), 0.0), np.append(np.delete(best[:8], 4), best[4] * best[8])])
+    found, sums, jacobian = minimise(residual, begin, low, high)
+    one = int(np.argmin(sums))
+    area = float(found[one, 7])
+    u = float(np.sqrt(np.linalg.pinv(jacobian[one].T @ jacobian[one], hermitian=True)[-1, -1]))
+    return area / LEVEL_TYPICAL, float(np.hypot(u, area * LEVEL_U / LEVEL_TYPICAL)) / LEVEL_TYPICAL, area / max(u, 1e-9)

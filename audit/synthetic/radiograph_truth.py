@@ -59,7 +59,7 @@ def annotate(bitewing: Any, exposure: Exposure, tooth: Tooth, casting: Casting) 
         features.append(_site(bitewing, exposure, tooth, casting, name, rng))
         for role, at in (("restoration_margin", margin), ("alveolar_crest", crest)):
             spot = _to_px(bitewing, exposure, np.array([at]) + rng.normal(0.0, HAND_MM, (1, 2)))[0]
-            features.append(_feature(role, "Point", spot.tolist(), surface=name))
+            features.append(_feature(role, "Point", spot.tolist(), surface=name, u_mm=HAND_MM))
     inside = [f for f in features if _visible(f["geometry"], exposure)]
     return {"type": "FeatureCollection", "modality": "radiograph", "view": "bitewing", "reader": "synthetic",
             "design": bitewing.design, "features": inside}  # fmt: skip

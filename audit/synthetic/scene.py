@@ -11,6 +11,7 @@ from typing import Any
 
 import numpy as np
 
+from audit.imaging.dicom_write import write_dicom
 from audit.imaging.encode import encode_jpeg, encode_png
 
 __all__ = ["Scene", "write_scene"]
@@ -48,18 +49,21 @@ def write_scene(scene: Scene, path: str | Path) -> None:
 
     Parameters
     ----------
-    path : path ending in .jpg or .png
-        Parent folders must exist. PNG carries no EXIF.
+    path : path ending in .jpg, .png or, for a radiograph, .dcm
+        Parent folders must exist. PNG carries no EXIF; the tags of a DICOM file are those of `Scene.exif`.
     """
     path = Path(path)
-    if path.suffix.lower() in (".jpg", ".jpeg"):
-        data = scene.encoded or encode_jpeg(scene.pixels, 95, scene.exif)[0]
-    elif path.suffix.lower() == ".png":
-        data = encode_png(scene.pixels)
+    suffix = path.suffix.lower()
+    if suffix in (".jpg", ".jpeg"):
+        path.write_bytes(scene.encoded or encode_jpeg(scene.pixels, 95, scene.exif)[0])
+    elif suffix == ".png":
+        eight = scene.pixels if scene.pixels.dtype == np.uint8 else (scene.pixels >> 8).astype(np.uint8)
+        path.write_bytes(encode_png(eight))
+    elif suffix == ".dcm":
+        write_dicom(path, scene.pixels, scene.exif)
     else:
-        raise ValueError(f"a scene must be written as .jpg or .png; got {path.suffix!r}")
-    path.write_bytes(data)
-    sha256 = hashlib.sha256(data).hexdigest()
+        raise ValueError(f"a scene must be written as .jpg, .png or .dcm; got {path.suffix!r}")
+    sha256 = hashlib.sha256(path.read_bytes()).hexdigest()
     _write(path.with_suffix(".geojson"), {**scene.annotations, "sha256": sha256})
     _write(path.with_suffix(".truth.json"), {**scene.truth, "sha256": sha256})
 

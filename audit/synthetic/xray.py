@@ -20,17 +20,17 @@ from scipy.ndimage import convolve1d, gaussian_filter
 
 __all__ = ["MATERIALS", "Exposure", "detect", "linear_attenuation", "present", "transmission"]
 
-_KEV = (30.0, 40.0, 50.0)
-_MASS_ATTENUATION: Mapping[str, tuple[float, float, float]] = MappingProxyType(
-    {  # cm2/g at the three energies
-        "water": (0.3756, 0.2683, 0.2269),
-        "aluminium": (1.128, 0.5685, 0.3681),
-        "hydroxyapatite": (2.099, 0.9876, 0.5867),
-        "collagen": (0.2997, 0.2325, 0.2053),
-        "resin": (0.3032, 0.2350, 0.2074),
-        "gold": (27.52, 12.98, 7.256),
-        "copper": (10.92, 4.862, 2.613),
-        "iron": (8.176, 3.629, 1.958),
+_KEV = (30.0, 35.0, 40.0, 50.0)
+_MASS_ATTENUATION: Mapping[str, tuple[float, float, float, float]] = MappingProxyType(
+    {  # cm2/g at the four energies
+        "water": (0.3756, 0.3075, 0.2683, 0.2269),
+        "aluminium": (1.128, 0.7696, 0.5685, 0.3681),
+        "hydroxyapatite": (2.099, 1.389, 0.9876, 0.5867),
+        "collagen": (0.2997, 0.2574, 0.2325, 0.2053),
+        "resin": (0.3032, 0.2602, 0.2350, 0.2074),
+        "gold": (27.52, 18.38, 12.98, 7.256),
+        "copper": (10.92, 7.074, 4.862, 2.613),
+        "iron": (8.176, 5.286, 3.629, 1.958),
     }
 )
 
@@ -68,6 +68,8 @@ class Exposure:
         Pixel pitch of the detector.
     magnification : float
         Of the tooth's plane onto the detector.
+    focal_spot_mm : float
+        Side of the effective focal spot; 0.7 mm is common (IEC 60336 nominal 0.7), from memory.
     blur_px : float
         Gaussian-equivalent standard deviation, focal spot and detector together, pixels.
     dose_per_px : float
@@ -93,6 +95,7 @@ class Exposure:
 
     pixel_um: float = 25.0
     magnification: float = 1.04
+    focal_spot_mm: float = 0.7
     blur_px: float = 1.6
     dose_per_px: float = 3000.0
     tilt_deg: float = 0.0
@@ -153,8 +156,9 @@ def transmission(
         given each group takes its share of what those before have left.
     """
     grouped = {name for _, names in (covers or {}).values() for name in names}
-    depth = np.asarray(sum(linear_attenuation(n, kev) * path for n, path in paths_mm.items() if n not in grouped), dtype=np.float64)
-    left, passed = np.ones_like(depth), np.zeros_like(depth)
+    shape = np.shape(next(iter(paths_mm.values())))
+    depth = np.zeros(shape) + sum(linear_attenuation(n, kev) * path for n, path in paths_mm.items() if n not in grouped)
+    left, passed = np.ones(shape), np.zeros(shape)
     for cover, names in (covers or {}).values():
         inside = np.asarray(sum(linear_attenuation(n, kev) * paths_mm[n] for n in names if n in paths_mm), dtype=np.float64)
         part = np.minimum(cover, left)
@@ -169,10 +173,12 @@ def detect(open_share: np.ndarray, exposure: Exposure, rng: np.random.Generator)
     Notes
     -----
     The focal spot, an even square, blurs what arrives, the photons are counted (Poisson), the detector spreads what it
-    caught (so the noise is correlated as on a real plate), then a readout noise of 3 photons is added.
-    Two fifths of the blur's variance belong to the focal spot.
+    caught (so the noise is correlated as on a real plate), then a readout noise of about 1 photon is added.
+    The spot's shadow is ``focal_spot_mm * (magnification - 1)`` wide on the detector; the rest of the blur is the detector's.
     """
-    spot, detector = np.sqrt(0.4) * exposure.blur_px, np.sqrt(0.6) * exposure.blur_px
+    shadow_px = exposure.focal_spot_mm * (exposure.magnification - 1.0) * 1000.0 / exposure.pixel_um
+    spot = min(shadow_px / np.sqrt(12.0), 0.9 * exposure.blur_px)
+    detector = np.sqrt(exposure.blur_px**2 - spot**2)
     arriving = _square_blur(open_share, spot) + exposure.scatter
     counted = rng.poisson(np.maximum(arriving, 0.0) * exposure.dose_per_px).astype(np.float64)
     caught = gaussian_filter(counted, detector) + rng.normal(0.0, 3.0, counted.shape) * 0.3

@@ -1,0 +1,142 @@
+"""Fit on a bitewing against drawn truth, closing angles against geometry, and what must be refused."""
+
+import json
+
+import numpy as np
+import pytest
+
+from audit.measure.batched_fit import minimise
+from audit.measure.radiographic_gap import closing_angle_deg
+from tests.measure.bitewing_scenes import compare, draw, read, summary
+
+GAPS = ("radiographic_gap_width", "widest_radiographic_gap")
+
+
+@pytest.fixture(scope="module")
+def many():
+    """Ten scenes: enough to catch a broken formula; `bitewing_scenes.py 400` is the full run."""
+    return compare(range(10))
+
+
+@pytest.mark.parametrize(("gap", "path", "angle"), [(120, 4, 1.7), (250, 4, 3.6), (120, 8, 0.9), (250, 8, 1.8)])
+def test_closing_angle(gap, path, angle):
+    # atan(g / L), geometry; digits as commonly printed
+    assert closing_angle_deg(gap, path) == pytest.approx(angle, abs=0.05)
+
+
+@pytest.mark.parametrize(("seed", "gap"), [(1, 100), (4, 150), (5, 250)])
+def test_open_perpendicular_gap_within_5_percent_or_8_um(seed, gap):
+    scene, _, shot = draw(seed, gap_um=gap, curve="power")
+    found, _ = read(scene, shot)
+    for name in GAPS:
+        assert found[name].status == "measured"
+        assert found[name].value.value == pytest.approx(gap, abs=max(0.05 * gap, 8.0))
+        assert {"lower_bound", "tilt_unknown"} <= set(found[name].flags)
+    details = found[GAPS[0]].details
+    assert details["closing_angle_deg"] == pytest.approx(closing_angle_deg(gap), abs=0.2) and details["path_mm"] == 4.0
+    json.dumps(dict(details))
+
+
+@pytest.mark.parametrize("seed", [2, 3, 6])
+def test_closed_enamel_site_is_below_detection_with_a_limit(seed):
+    scene, _, shot = draw(seed, gap_um=0)
+    reading = read(scene, shot)[0]["radiographic_gap_width"]
+    assert reading.status == "below_detection" and reading.value is None
+    assert reading.interval95[0] == 0.0 and reading.interval95[1] < 100
+    assert "none_seen" in reading.flags
+    assert abs(reading.signed.value) < 3 * reading.signed.u + 3
+
+
+def test_a_radiopaque_gap_is_none_seen_and_never_closed():
+    scene, _, shot = draw(8, gap_um=100, lute="opaque_lute")
+    reading = read(scene, shot)[0]["radiographic_gap_width"]
+    assert reading.status == "below_detection" and {"none_seen", "lower_bound"} <= set(reading.flags)
+
+
+@pytest.mark.parametrize("tilt", [2.0, 4.0])
+def test_a_tilted_gap_is_a_lower_bound_and_never_closed(tilt):
+    scene, _, shot = draw(9, gap_um=100, tilt_deg=tilt)
+    reading = read(scene, shot)[0]["radiographic_gap_width"]
+    assert {"lower_bound", "tilt_unknown"} <= set(reading.flags)
+    assert reading.value is None or reading.value.value < 100 + 2 * reading.value.u
+
+
+def test_at_dentine_no_gap_is_given_but_the_step_is():
+    scene, what, shot = draw(7, gap_um=150, step_um=120, bound="dentine")
+    found, refusals = read(scene, shot)
+    assert {(r.measurand, r.code) for r in refusals} == {(name, "burn_out") for name in GAPS}
+    assert all("burn-out" in r.reason for r in refusals)
+    assert found["radiographic_step"].value.value == pytest.approx(120, abs=30)
+
+
+@pytest.mark.parametrize(("seed", "step", "tilt"), [(11, 180, 5.0), (16, -150, -4.0), (13, 0, 3.0), (14, -60, 0.0)])
+def test_step_within_30_um(seed, step, tilt):
+    scene, _, shot = draw(seed, gap_um=0, step_um=step, tilt_deg=tilt)
+    reading = read(scene, shot)[0]["radiographic_step"]
+    assert reading.value.value == pytest.approx(step, abs=30)
+    assert "surface:mesial" in reading.flags or "surface:distal" in reading.flags
+
+
+def test_without_reference_everything_is_refused():
+    scene, _, shot = draw(1)
+    found, refusals = read(scene, shot, calibrated=False)
+    assert not found and {r.code for r in refusals} == {"no_reference"}
+    assert {r.measurand for r in refusals} >= {*GAPS, "radiographic_step"}
+
+
+def test_margin_to_crest_is_the_distance_of_the_two_points():
+    scene, _, shot = draw(1)
+    marks = {"type": "FeatureCollection", "features": [
+        _point("restoration_margin", 20.0, 30.0, "mesial"), _point("alveolar_crest", 50.0, 70.0, "mesial"),
+        _point("alveolar_crest", 90.0, 70.0, "distal")]}  # fmt: skip
+    found, refusals = read(scene, shot, annotations=marks)
+    reading = found["margin_to_crest"]
+    assert reading.value.value == pytest.approx(50 * shot.mm_per_px)
+    # landmark 0.15 mm (common practice, no published source) and 0.5 % of scale
+    assert reading.value.u == pytest.approx(np.hypot(0.15, 0.005 * 50 * shot.mm_per_px), rel=1e-3)
+    assert [r.code for r in refusals] == ["no_margin_point"] and "distal" in refusals[0].reason
+
+
+def test_a_trace_beside_the_casting_is_refused_in_words():
+    scene, _, shot = draw(1, gap_um=0)
+    away = {"type": "FeatureCollection", "features": [{"type": "Feature", "properties": {"role": "fit_site", "bound": "enamel"},
+            "geometry": {"type": "LineString", "coordinates": [[95.0, 165.0], [120.0, 165.0]]}}]}  # fmt: skip
+    found, refusals = read(scene, shot, annotations=away)
+    assert not found and {r.code for r in refusals} <= {"interface_not_found", "no_metal_edge", "outside_crop"}
+    assert all(r.hint for r in refusals)
+
+
+def test_sharpening_is_recognised():
+    scene, _, shot = draw(15, gap_um=0, sharpening=1.0, curve="power")
+    assert "sharpened" in read(scene, shot)[0]["radiographic_step"].flags
+
+
+def test_depth_of_bits_changes_nothing_that_matters():
+    scene, _, shot = draw(1, gap_um=150)
+    sixteen = read(scene, shot)[0]["radiographic_gap_width"]
+    for pixels in (scene.pixels >> 4, (scene.pixels >> 8).astype(np.uint8)):
+        other = read(scene, shot, pixels=pixels)[0]["radiographic_gap_width"]
+        assert other.value.value == pytest.approx(sixteen.value.value, abs=0.6 * sixteen.value.u)
+
+
+def test_claimed_uncertainty_is_the_actual_error(many):
+    """A seeded part: with ten scenes the rms of error / u is known to some 25 %."""
+    for name, worst in (("radiographic_gap_width", 15.0), ("radiographic_step", 30.0)):
+        rms, inside, error, measured, total = summary(many, name)
+        assert total == 10 and measured >= 5
+        assert 0.3 < rms < 1.7 and inside >= 0.8
+        assert error < worst
+
+
+def test_batched_fit_finds_what_least_squares_finds():
+    # straight lines through three points, against numpy.polyfit
+    x, y = np.arange(6.0), np.array([[1.0, 2.1, 2.9, 4.2, 5.0, 6.1], [0.0, -1.0, -2.2, -2.9, -4.0, -5.0]])
+    found, _, _ = minimise(lambda p: p[:, :1] + p[:, 1:] * x - y, np.zeros((2, 2)), np.array([-9.0, -9.0]), np.array([9.0, 9.0]))
+    for row, target in zip(found, y, strict=True):
+        assert row[::-1] == pytest.approx(np.polyfit(x, target, 1), abs=1e-5)
+    held, _, _ = minimise(lambda p: p - 5.0, np.zeros((1, 1)), np.array([-1.0]), np.array([2.0]))
+    assert held[0, 0] == pytest.approx(2.0, abs=1e-6)
+
+
+def _point(role, x, y, surface):
+    return {"type": "Feature", "properties": {"role": role, "surface": surface}, "geometry": {"type": "Point", "coordinates": [x, y]}}
