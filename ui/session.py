@@ -11,7 +11,7 @@ import streamlit as st
 
 from audit import api
 
-__all__ = ["folder", "ledger_url", "report", "rows"]
+__all__ = ["folder", "ledger_url", "rows", "shown"]
 
 
 def ledger_url() -> str | None:
@@ -24,9 +24,9 @@ def folder() -> str:
     return os.environ.get("RESTORATION_AUDIT_FOLDER", ".")
 
 
-def report(code: str) -> Any:
-    """The report of one restoration, made anew when the ledger has been written to."""
-    return _report(str(ledger_url()), code, folder(), _stamp())
+def shown(code: str) -> Any:
+    """Report, HTML parts and charts of one restoration, made anew when the ledger has been written to."""
+    return _shown(str(ledger_url()), code, folder(), _stamp())
 
 
 def rows() -> Any:
@@ -35,8 +35,9 @@ def rows() -> Any:
 
 
 @st.cache_resource(max_entries=12, show_spinner="Reading the record ...")
-def _report(url: str, code: str, photos: str, stamp: tuple[float, ...]) -> Any:
-    return api.report_data(url, code, photos)
+def _shown(url: str, code: str, photos: str, stamp: tuple[float, ...]) -> Any:
+    report = api.report_data(url, code, photos)
+    return report, api.fragments(report), api.charts(report)
 
 
 @st.cache_resource(max_entries=2, show_spinner="Reading the ledger ...")

@@ -1,12 +1,14 @@
-"""Charts of one record as Vega-Lite specifications: they place what was computed elsewhere and compute nothing."""
+"""Charts of one record as Vega-Lite specifications: they place what was computed elsewhere and compute nothing.
+
+The specifications are written out as plain mappings: a few milliseconds each, on page and paper the same.
+"""
 
 from __future__ import annotations
 
 import math
 from collections.abc import Iterator
-from typing import Any, Literal, NamedTuple
+from typing import Any, NamedTuple
 
-import altair as alt
 import pandas as pd
 
 from audit.core.dates import months_between
@@ -21,9 +23,10 @@ __all__ = ["Chart", "charts"]
 
 _STATUSES = ("measured", "detected", "below_detection", "refused")
 _COLOURS = {"measured": "#1b5e8a", "detected": "#b35900", "below_detection": "#5b6770", "refused": "#8a3b5c"}
+_FILLS = {**_COLOURS, "detected": "white", "below_detection": "white"}
 _SHAPES = {"measured": "circle", "detected": "diamond", "below_detection": "triangle-down", "refused": "M-.7,-.7L.7,.7M-.7,.7L.7,-.7"}
 _INK, _QUIET, _GRID, _LIMIT, _EVENT = "#22303a", "#5d6b75", "#e6eaec", "#6f6250", "#5d4a86"
-_WIDTH, _HEIGHT, _MARGIN = 500, 210, 150
+_WIDTH, _HEIGHT, _MARGIN = 500, 210, 110
 _NOT_CHARTED = frozenset({"facial_surface_area", "assessed_margin_length"})
 
 
@@ -60,121 +63,164 @@ def _chart(record: ToothRecord, measurand: str, view: str, site: str, rows: pd.D
     limits = limits_for(measurand, float(rows["high"].max()))
     where = " ".join(filter(None, (VIEW_WORDS.get(view, view), site if site != view else "")))
     title = f"{measurand_words(measurand).capitalize()}, {where}"
-    points = _points(record, rows, unit, factor) + [
-        {"months": months, "status": STATUS_WORDS["refused"]} for months in sorted(set(misses["months"]))
-    ]
+    refused = [{"months": months, "status": STATUS_WORDS["refused"]} for months in sorted(set(misses["months"]))]
+    points = _points(record, rows, unit, factor) + refused
     low = min(0.0, float(rows["low"].min()) * factor)
     high = max([float(rows["high"].max()) * factor] + [one.value * 1.15 for one in limits]) or 1.0
-    top = high + 0.14 * (high - low)
-    x = _time_axis(record, points)
-    y = alt.Scale(domain=[low if low == 0 else low - 0.1 * (high - low), top], nice=False)
-    layers = [*_limit_layers(limits, y), *_event_layers(record, x), *_reading_layers(points, x, y, UNIT_WORDS.get(unit, unit))]
-    chart = alt.layer(*layers).properties(
-        width=_WIDTH - (_MARGIN if limits else 0),
-        height=_HEIGHT,
-        title=alt.TitleParams(title, anchor="start", subtitle=_subtitle(unit, limits)),
-    )
-    chart = chart.resolve_scale(color="shared", shape="shared")
-    text = _alt(title, rows, misses, limits)
-    return Chart(title, _configured(chart).to_dict(), text)
+    y_domain = [low if low == 0 else low - 0.1 * (high - low), high + 0.14 * (high - low)]
+    events = _events(record)
+    x = _time_axis(points, events, 1.16 if limits else 1.1)
+    spec = {
+        "title": {"text": title, "anchor": "start", "subtitle": _subtitle(unit, limits)},
+        "width": _WIDTH - (_MARGIN if limits else 0),
+        "height": _HEIGHT,
+        "autosize": "pad",
+        "datasets": {"readings": points, "limits": _limits(limits), "events": events},
+        "data": {"name": "readings"},
+        "layer": (_limit_layers(y_domain) if limits else []) + [
+            {**layer, "encoding": {"x": x, **layer.get("encoding", {})}}
+            for layer in (_event_layers(record, events) if events else []) + _reading_layers(points, y_domain, UNIT_WORDS.get(unit, unit))
+        ],
+        "config": _CONFIG,
+    }  # fmt: skip
+    return Chart(title, spec, _alt(title, rows, misses, limits))
 
 
 def _points(record: ToothRecord, rows: pd.DataFrame, unit: str, factor: float) -> list[dict[str, Any]]:
-    """The readings as plain rows; the first, the baseline and the last measured bear their number, all others that are not measured too."""
-    measured = rows[rows["status"] == "measured"]
-    labelled = {record.baseline_on, *(measured["on"].iloc[:1]), *(measured["on"].iloc[-1:])}
+    """The readings as plain rows, in the unit of the axis; those that have room bear their number."""
+    labelled = _labelled(record, rows)
     points = []
-    for row in rows.to_dict("records"):
+    for place, row in enumerate(rows.to_dict("records")):
         status = str(row["status"])
-        value = row["value"] * factor if status == "measured" else None
         label = {
-            "measured": amount(row["value"], unit, row["u"]) if status == "measured" and row["on"] in labelled else "",
+            "measured": amount(row["value"], unit, row["u"]) if status == "measured" else "",
             "detected": interval(row["low"], row["high"], unit),
             "below_detection": f"under {amount(row['high'], unit)}",
         }[status]
         points.append(
             {
-                "months": row["months"], "on": row["on"], "status": STATUS_WORDS[status], "value": value, "low": row["low"] * factor,
-                "high": row["high"] * factor, "label": label, "episode": sum(event.on <= row["on"] for event in record.events),
+                "months": row["months"], "on": row["on"], "status": STATUS_WORDS[status],
+                "value": row["value"] * factor if status == "measured" else None, "low": row["low"] * factor, "high": row["high"] * factor,
+                "label": label if place in labelled else "", "episode": sum(event.on <= row["on"] for event in record.events),
                 "words": reading_words(status, row["value"], row["u"], row["low"], row["high"], unit),
             }
         )  # fmt: skip
     return points
 
 
-def _time_axis(record: ToothRecord, points: list[dict[str, Any]]) -> alt.X:
-    stops = sorted({round(point["months"]) for point in points})
-    last = max([*stops, 1, *(months_between(record.restoration.placed_on, event.on) for event in record.events)])
-    axis = alt.Axis(values=stops, format="d", labelOverlap="greedy", grid=False, title="months since placement")
-    return alt.X("months:Q", scale=alt.Scale(domain=[-0.06 * last, 1.1 * last], nice=False), axis=axis)
+def _labelled(record: ToothRecord, rows: pd.DataFrame) -> set[int]:
+    """Places of the readings that are labelled: the last, the baseline, then every one that is not measured and has room."""
+    months, status, on = list(rows["months"]), list(rows["status"]), list(rows["on"])
+    room = 0.15 * max([*months, 1.0])
+    wanted = [len(rows) - 1, *(k for k, day in enumerate(on) if day == record.baseline_on), 0]
+    wanted += [k for k, word in enumerate(status) if word != "measured"]
+    kept: list[int] = []
+    for place in wanted:
+        if all(abs(months[place] - months[other]) >= room for other in kept):
+            kept.append(place)
+    return set(kept)
 
 
-def _limit_layers(limits: list[PublishedLimit], y: alt.Scale) -> list[alt.Chart]:
-    """Dashed lines, named in the right margin where no reading can lie under the words."""
-    layers = []
-    for place, one in enumerate(limits):
-        data = alt.InlineData(
-            values=[{"limit": one.value, "label": "\n".join([one.label, *DIFFERENT_METHOD.replace(", ", ",|").split("|")])}]
-        )
-        base = alt.Chart(data).encode(y=alt.Y("limit:Q", scale=y))
-        dy = -18 if len(limits) == 1 else -36 if place else 0
-        label = base.mark_text(align="left", baseline="top", dx=6, dy=dy, fontSize=10.5, color=_LIMIT, lineHeight=13, lineBreak="\n")
-        layers += [base.mark_rule(strokeDash=[6, 4], color=_LIMIT, strokeWidth=1.2), label.encode(x=alt.value("width"), text="label:N")]
-    return layers
-
-
-def _event_layers(record: ToothRecord, x: alt.X) -> list[alt.Chart]:
-    """Dotted upright lines, named above the plot."""
-    if not record.events:
-        return []
+def _events(record: ToothRecord) -> list[dict[str, Any]]:
     placed = record.restoration.placed_on
-    events: list[dict[str, Any]] = [
-        {"months": round(months_between(placed, event.on), 1), "label": event_words(event.kind)} for event in record.events
-    ]
-    base = alt.Chart(alt.InlineData(values=events)).encode(x=x)
-    last = max((visit.months for visit in record.visits), default=0.0)
-    side: Literal["left", "right"] = "right" if float(events[0]["months"]) > 0.55 * last else "left"
-    text = base.mark_text(align=side, baseline="bottom", dy=-4, fontSize=11, color=_EVENT, fontStyle="italic")
-    return [base.mark_rule(color=_EVENT, strokeWidth=1.2, strokeDash=[2, 2]), text.encode(y=alt.value(0), text="label:N")]
+    return [{"months": round(months_between(placed, event.on), 1), "label": event_words(event.kind)} for event in record.events]
 
 
-def _reading_layers(points: list[dict[str, Any]], x: alt.X, y: alt.Scale, unit: str) -> list[alt.Chart]:
-    used = [status for status in _STATUSES if any(p["status"] == STATUS_WORDS[status] for p in points)]
-    words = [STATUS_WORDS[status] for status in used]
-    legend = alt.Legend(title=None, orient="bottom", symbolSize=90, labelFontSize=12, columnPadding=18)
-    colour = alt.Color("status:N", scale=alt.Scale(domain=words, range=[_COLOURS[s] for s in used]), legend=legend)
-    shape = alt.Shape("status:N", scale=alt.Scale(domain=words, range=[_SHAPES[s] for s in used]), legend=legend)
-    base = alt.Chart(alt.InlineData(values=points)).encode(x=x)
+def _limits(limits: list[PublishedLimit]) -> list[dict[str, Any]]:
+    """Rows with the label broken into lines; the upper of two labels stands above its line, the lower below."""
+    words = DIFFERENT_METHOD.replace(", ", ",\n")
+    shift = [-18] if len(limits) == 1 else [0, *[-36] * (len(limits) - 1)]
+    return [{"limit": one.value, "label": f"{one.label}\n{words}", "dy": dy} for one, dy in zip(limits, shift, strict=False)]
 
-    def at(field: str) -> alt.Y:
-        return alt.Y(f"{field}:Q", scale=y, title=unit, axis=alt.Axis(tickCount=5))
 
-    of = {status: f"datum.status == '{STATUS_WORDS[status]}'" for status in _STATUSES}
-    tooltip = [alt.Tooltip("on:N", title="visit"), alt.Tooltip("words:N", title="reading")]
-    line = base.transform_filter(of["measured"]).mark_line(color="#9fb3c0", strokeWidth=1.2).encode(y=at("value"), detail="episode:N")
-    bar = base.transform_filter("isValid(datum.low)").mark_rule(strokeWidth=2).encode(y=at("low"), y2="high:Q", color=colour)
-    full = base.transform_filter(of["measured"]).mark_point(filled=True, size=70, opacity=1)
-    ends, under = (
-        base.transform_filter(of[status]).mark_point(filled=False, fill="white", size=75, opacity=1, strokeWidth=2)
-        for status in ("detected", "below_detection")
-    )
-    cross = base.transform_filter(of["refused"]).mark_point(size=70, strokeWidth=2, opacity=1)
+def _time_axis(points: list[dict[str, Any]], events: list[dict[str, Any]], room: float) -> dict[str, Any]:
+    stops = sorted({round(point["months"]) for point in points})
+    last = max([*stops, 1, *(event["months"] for event in events)])
+    axis = {"values": stops, "format": "d", "labelOverlap": "greedy", "grid": False, "title": "months since placement"}
+    return {"field": "months", "type": "quantitative", "scale": {"domain": [-0.06 * last, room * last], "nice": False}, "axis": axis}
+
+
+def _limit_layers(y_domain: list[float]) -> list[dict[str, Any]]:
+    """Dashed lines, named in the right margin where no reading can lie under the words."""
+    y = {"field": "limit", "type": "quantitative", "scale": {"domain": y_domain, "nice": False}}
+    text = {"type": "text", "align": "left", "baseline": "top", "dx": 6, "dy": {"expr": "datum.dy"}, "fontSize": 10.5, "color": _LIMIT,
+            "lineHeight": 13, "lineBreak": "\n"}  # fmt: skip
+    rule = {"type": "rule", "strokeDash": [6, 4], "color": _LIMIT, "strokeWidth": 1.2}
+    data = {"name": "limits"}
     return [
-        *_labels(base.encode(y=at("high"))), line, bar,
-        full.encode(y=at("value"), color=colour, shape=shape, tooltip=tooltip),
-        ends.encode(y=at("low"), color=colour, shape=shape), ends.encode(y=at("high"), color=colour, shape=shape, tooltip=tooltip),
-        under.encode(y=at("high"), color=colour, shape=shape, tooltip=tooltip),
-        cross.encode(y=alt.value({"expr": "height - 8"}), color=colour, shape=shape),
+        {"data": data, "mark": rule, "encoding": {"y": y}},
+        {"data": data, "mark": text, "encoding": {"x": {"value": "width"}, "y": y, "text": {"field": "label"}}},
+    ]
+
+
+def _event_layers(record: ToothRecord, events: list[dict[str, Any]]) -> list[dict[str, Any]]:
+    """Dotted upright lines, named above the plot."""
+    last = max((visit.months for visit in record.visits), default=0.0)
+    side = "right" if events[0]["months"] > 0.55 * last else "left"
+    rule = {"type": "rule", "color": _EVENT, "strokeWidth": 1.2, "strokeDash": [2, 2]}
+    text = {"type": "text", "align": side, "baseline": "bottom", "dy": -4, "fontSize": 11, "color": _EVENT, "fontStyle": "italic"}
+    data = {"name": "events"}
+    return [
+        {"data": data, "mark": rule},
+        {"data": data, "mark": text, "encoding": {"y": {"value": 0}, "text": {"field": "label"}}},
+    ]
+
+
+def _reading_layers(points: list[dict[str, Any]], y_domain: list[float], unit: str) -> list[dict[str, Any]]:
+    used = [status for status in _STATUSES if any(point["status"] == STATUS_WORDS[status] for point in points)]
+    legend = {"title": None, "orient": "bottom", "symbolSize": 90, "labelFontSize": 12, "columnPadding": 18}
+
+    def by_status(values: dict[str, str]) -> dict[str, Any]:
+        scale = {"domain": [STATUS_WORDS[status] for status in used], "range": [values[status] for status in used]}
+        return {"field": "status", "type": "nominal", "scale": scale, "legend": legend}
+
+    def at(field: str) -> dict[str, Any]:
+        scale = {"domain": y_domain, "nice": False}
+        return {"field": field, "type": "quantitative", "scale": scale, "title": unit, "axis": {"tickCount": 5}}
+
+    def marks(status: str, y: dict[str, Any]) -> dict[str, Any]:
+        channels = {"stroke": by_status(_COLOURS), "fill": by_status(_FILLS), "shape": by_status(_SHAPES)}
+        return {
+            "transform": [_only(status)],
+            "mark": _POINT,
+            "encoding": {"y": y, **channels, "tooltip": _TOOLTIP},
+        }
+
+    words = {"type": "text", "align": "center", "baseline": "bottom", "dy": -9, "fontSize": 11.5}
+    labels = {"transform": [{"filter": "isValid(datum.label) && datum.label != ''"}]}
+    text = {"y": at("high"), "text": {"field": "label"}}
+    line = {"type": "line", "color": "#9fb3c0", "strokeWidth": 1.2}
+    return [
+        {**labels, "mark": {**words, "stroke": "white", "strokeWidth": 4}, "encoding": text},
+        {**labels, "mark": {**words, "color": _INK}, "encoding": text},
+        {"transform": [_only("measured")], "mark": line, "encoding": {"y": at("value"), "detail": {"field": "episode"}}},
+        {"transform": [{"filter": "isValid(datum.low)"}], "mark": {"type": "rule", "strokeWidth": 2},
+         "encoding": {"y": at("low"), "y2": {"field": "high"}, "stroke": by_status(_COLOURS)}},
+        marks("measured", at("value")),
+        marks("detected", at("low")), marks("detected", at("high")),
+        marks("below_detection", at("high")),
+        marks("refused", {"value": {"expr": "height - 8"}}),
     ]  # fmt: skip
 
 
-def _labels(base: alt.Chart) -> list[alt.Chart]:
-    """Words above the bars, on a white edge so that lines behind do not cross them."""
-    text = base.transform_filter("isValid(datum.label) && datum.label != ''").encode(text="label:N")
-    return [
-        text.mark_text(align="center", baseline="bottom", dy=-9, fontSize=11.5, stroke="white", strokeWidth=4),
-        text.mark_text(align="center", baseline="bottom", dy=-9, fontSize=11.5, color=_INK),
-    ]
+def _only(status: str) -> dict[str, str]:
+    return {"filter": f"datum.status == '{STATUS_WORDS[status]}'"}
+
+
+_POINT = {"type": "point", "opacity": 1, "strokeWidth": 2, "size": 70}
+_TOOLTIP = [{"field": "on", "type": "nominal", "title": "visit"}, {"field": "words", "type": "nominal", "title": "reading"}]
+_CONFIG = {
+    "font": "system-ui, -apple-system, 'Segoe UI', 'Liberation Sans', 'DejaVu Sans', sans-serif",
+    "background": "transparent",
+    "padding": 6,
+    "view": {"stroke": None},
+    "axis": {
+        "gridColor": _GRID, "domainColor": "#aab4ba", "tickColor": "#aab4ba", "labelColor": _QUIET, "titleColor": _QUIET,
+        "labelFontSize": 11.5, "titleFontSize": 11.5, "titleFontWeight": "normal",
+    },
+    "title": {"fontSize": 14, "fontWeight": 600, "color": _INK, "subtitleColor": _QUIET, "subtitleFontSize": 11.5, "offset": 22},
+    "legend": {"labelColor": _INK, "symbolStrokeWidth": 2},
+}  # fmt: skip
 
 
 def _subtitle(unit: str, limits: list[PublishedLimit]) -> str:
@@ -191,15 +237,3 @@ def _alt(title: str, rows: pd.DataFrame, misses: pd.DataFrame, limits: list[Publ
     lines += [f"{on}: refused" for on in dict.fromkeys(misses["on"])]
     lines += [f"published figure {one.label}, {DIFFERENT_METHOD}" for one in limits]
     return f"{title}. " + "; ".join(lines) + "."
-
-
-def _configured(chart: alt.LayerChart) -> Any:
-    font = "system-ui, -apple-system, 'Segoe UI', 'Liberation Sans', 'DejaVu Sans', sans-serif"
-    return (
-        chart.configure(font=font, background="transparent", padding=6, autosize="pad")
-        .configure_view(stroke=None)
-        .configure_axis(gridColor=_GRID, domainColor="#aab4ba", tickColor="#aab4ba", labelColor=_QUIET, titleColor=_QUIET,
-                        labelFontSize=11.5, titleFontSize=11.5, titleFontWeight="normal")
-        .configure_title(fontSize=14, fontWeight=600, color=_INK, subtitleColor=_QUIET, subtitleFontSize=11.5, offset=22)
-        .configure_legend(labelColor=_INK, symbolStrokeWidth=2)
-    )  # fmt: skip

@@ -22,7 +22,7 @@ class PublishedLimit:
 LIMITS = (
     PublishedLimit(
         "widest_marginal_opening", 120.0, "120 µm, McLean 1971",
-        "McLean and von Fraunhofer, Br Dent J 1971;131:107-111: 120 µm as the largest clinically acceptable opening, from film replicas.",
+        "McLean and von Fraunhofer, Br Dent J 1971;131:107-111: 120 µm as the largest acceptable opening; 1000 restorations, 5 years.",
     ),
     PublishedLimit(
         "widest_marginal_opening", 250.0, "250 µm, Hickel 2010",

@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+import itertools
 import json
 import re
 from dataclasses import replace
 from typing import Any
 
+import altair as alt
 import fakes
 import pytest
 
@@ -41,6 +43,12 @@ def test_there_is_one_chart_for_each_measurand_view_and_site(drawn: dict[str, Ch
     ]  # fmt: skip
 
 
+def test_the_specifications_are_valid_vega_lite(drawn: dict[str, Chart]) -> None:
+    # checked against the schema that the altair package carries
+    for chart in drawn.values():
+        alt.Chart.from_dict(chart.spec, validate=True)
+
+
 def test_no_chart_computes(drawn: dict[str, Chart]) -> None:
     for chart in drawn.values():
         text = json.dumps(chart.spec)
@@ -61,7 +69,8 @@ def test_below_detection_is_an_open_mark_with_a_bar_from_zero_and_no_value(drawn
     points = [row for row in rows(drawn["Widest marginal opening (projected), facial"]) if row.get("status") == "below detection"]
     assert points
     for row in points:
-        assert row["value"] is None and row["low"] == 0 and row["high"] == 62.0 and row["label"] == "under 62 µm"
+        assert row["value"] is None and row["low"] == 0 and row["high"] == 62.0 and row["label"] in ("", "under 62 µm")
+    assert points[0]["label"] == "under 62 µm"
 
 
 def test_detected_lies_between_two_marks_and_has_no_value(drawn: dict[str, Chart]) -> None:
@@ -123,3 +132,10 @@ def test_an_event_after_the_last_visit_lies_inside_the_plot() -> None:
     chart = charts(make_report(record))[0]
     domains = re.findall(r'"domain": \[(-?[\d.]+), ([\d.]+)\]', json.dumps(chart.spec))
     assert max(float(high) for _, high in domains) > 84
+
+
+def test_labels_have_room(drawn: dict[str, Chart]) -> None:
+    for chart in drawn.values():
+        months = sorted(row["months"] for row in rows(chart) if row.get("status") and row.get("label"))
+        assert months
+        assert all(later - earlier >= 0.15 * months[-1] for earlier, later in itertools.pairwise(months))

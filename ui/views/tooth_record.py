@@ -22,15 +22,14 @@ def show() -> None:
     if code is None:
         return
     try:
-        report = session.report(code)
+        report, parts, charts = session.shown(code)
     except api.AuditError as error:
         st.error(error.message)
         st.write(error.hint)
         return
     heading(report, url, code)
-    parts = api.fragments(report)
     st.html(parts["summary"])
-    over_time(report, parts["how_to_read"])
+    over_time(charts, parts["how_to_read"])
     for name, title in (("photographs", "Photographs at equal scale"), ("margins", "Margin unrolled")):
         if parts[name]:
             st.subheader(title, divider="gray")
@@ -66,10 +65,9 @@ def heading(report: Any, url: str, code: str) -> None:
     )  # fmt: skip
 
 
-def over_time(report: Any, how_to_read: str) -> None:
+def over_time(charts: Any, how_to_read: str) -> None:
     """Draw the charts, two a row."""
     st.subheader("Over time", divider="gray")
-    charts = api.charts(report)
     if not charts:
         st.info("No readings yet. Measure a photo of this tooth, or take in its folder again with annotations.")
         return
