@@ -7,15 +7,16 @@ from __future__ import annotations
 
 import hashlib
 import json
+from collections import Counter
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import asdict, dataclass
 from datetime import date
 from pathlib import Path
 from typing import Any
 
-import numpy as np
 import pandas as pd
 
+from audit.analysis.posed_anew import PosedAnew, posed_anew
 from audit.analysis.recall import tooth_record as _tooth_record
 from audit.calibration.calibrate import calibrate
 from audit.core.annotations import Annotations, check_inside, parse_annotations, read_annotations
@@ -25,7 +26,7 @@ from audit.core.picture import Picture
 from audit.core.records import Calibration, Document, Photo, Reading, Refusal, Segment
 from audit.errors import AnnotationError, AuditError, ImageError, Refused
 from audit.folder import IMAGE_SUFFIXES, read_folder, unlisted_images
-from audit.imaging.codec import DicomFacts, ImageFile, read_image
+from audit.imaging.codec import ImageFile, read_image
 from audit.imaging.overlay import Marks
 from audit.imaging.overlay import overlay_png as _overlay_png
 from audit.imaging.tiles import common_window_mm, tile
@@ -144,8 +145,7 @@ def tooth_codes(ledger_url: str) -> list[str]:
 def tooth_record(ledger_url: str, code: str, today: date | None = None) -> ToothRecord:
     """Everything that the years say of one restoration, statistics done."""
     with open_ledger(ledger_url) as ledger:
-        restoration, history, months = ledger.restoration(code), ledger.history(code), ledger.recall_months(code)
-    return _tooth_record(restoration, history, today or date.today(), recall_months=months)
+        return _record(ledger, code, posed_anew(map(ledger.history, ledger.codes())), today or date.today())
 
 
 def series(ledger_url: str, code: str) -> pd.DataFrame:
@@ -155,14 +155,59 @@ def series(ledger_url: str, code: str) -> pd.DataFrame:
 
 def report_data(ledger_url: str, code: str, photo_folder: str | Path) -> Report:
     """The report of one restoration as data, its pictures drawn from the photos in `photo_folder`."""
-    record = tooth_record(ledger_url, code)
-    tiles, margins = _pictures(record, Path(photo_folder))
-    return make_report(record, tiles=tiles, margins=margins, generated_on=date.today().isoformat())
+    return _report(tooth_record(ledger_url, code), Path(photo_folder))
 
 
 def tooth_html(ledger_url: str, code: str, photo_folder: str | Path) -> str:
     """The report of one restoration as one self-contained HTML page."""
     return _tooth_html(report_data(ledger_url, code, photo_folder))
+
+
+def write_reports(
+    ledger_url: str, photo_folder: str | Path, out_folder: str | Path, *, refused: Sequence[str] = (), progress: Progress | None = None
+) -> Path:
+    """One HTML report per restoration, tidy CSV tables beside them, and the index, whose path is returned.
+
+    Parameters
+    ----------
+    refused : sequence of str
+        One line for each row or file that was not taken in, for the index.
+    progress : callable, optional
+        Called with (done, total, file) after each report.
+    """
+    out = Path(out_folder)
+    out.mkdir(parents=True, exist_ok=True)
+    with open_ledger(ledger_url) as ledger:
+        codes = ledger.codes()
+        repeatability = posed_anew(map(ledger.history, codes))
+        records = [_record(ledger, code, repeatability, date.today()) for code in codes]
+    for done, record in enumerate(records, 1):
+        name = f"{record.restoration.code}.html"
+        (out / name).write_text(_tooth_html(_report(record, Path(photo_folder))), encoding="utf-8")
+        if progress is not None:
+            progress(done, len(records), name)
+    return _write_index(records, out, refused)
+
+
+def _write_index(records: Sequence[ToothRecord], out: Path, refused: Sequence[str]) -> Path:
+    kinds = {"readings": tables.series, "refusals": tables.refusals, "findings": tables.findings}
+    for name, table in kinds.items():
+        (out / f"{name}.csv").write_text(tables.to_csv([table(record) for record in records]), encoding="utf-8")
+    counts = Counter(refusal.code for record in records for visit in record.visits for photo in visit.photos for refusal in photo.refusals)
+    rows = [index_row(record, f"{record.restoration.code}.html") for record in records]
+    index = out / "index.html"
+    index.write_text(index_html(rows, counts, refused, generated_on=date.today().isoformat()), encoding="utf-8")
+    return index
+
+
+def _report(record: ToothRecord, folder: Path) -> Report:
+    tiles, margins = _pictures(record, folder)
+    return make_report(record, tiles=tiles, margins=margins, generated_on=date.today().isoformat())
+
+
+def _record(ledger: Ledger, code: str, repeatability: Mapping[tuple[str, str], PosedAnew], today: date) -> ToothRecord:
+    months = ledger.recall_months(code)
+    return _tooth_record(ledger.restoration(code), ledger.history(code), today, recall_months=months, repeatability=repeatability)
 
 
 def _load(annotations: AnnotationSource) -> Annotations:
@@ -175,7 +220,7 @@ def _measure(file: ImageFile, marks: Annotations, known_lengths: Sequence[KnownL
     height, width = file.pixels.shape[:2]
     check_inside(marks, width, height, file.sha256)
     photo = accept(file, radiograph=marks.is_radiograph, today=today)
-    calibration, refusals = _calibrate(file.pixels, photo, marks, file.dicom, known_lengths)
+    calibration, refusals = _calibrate(file, photo, marks, known_lengths)
     readings: list[Reading] = []
     segments: list[Segment] = []
     families = (measure_radiograph,) if photo.modality == "radiograph" else (measure_metal, measure_gingiva)
@@ -189,14 +234,14 @@ def _measure(file: ImageFile, marks: Annotations, known_lengths: Sequence[KnownL
 
 
 def _calibrate(
-    pixels: np.ndarray, photo: Photo, marks: Annotations, dicom: DicomFacts | None, known_lengths: Sequence[KnownLength]
+    file: ImageFile, photo: Photo, marks: Annotations, known_lengths: Sequence[KnownLength]
 ) -> tuple[Calibration | None, list[Refusal]]:
     roles = ("facial_surface", "occlusal_surface", "margin", "fit_site")
     measured = next((feature for role in roles if (feature := marks.first(role))), None)
     seen_in = measured.seen_in if measured else "direct"
     try:
         feature = marks.first("reference")
-        return calibrate(pixels, photo, feature, tooth_seen_in=seen_in, dicom=dicom, known_lengths=known_lengths), []
+        return calibrate(file.pixels, photo, feature, tooth_seen_in=seen_in, dicom=file.dicom, known_lengths=known_lengths), []
     except Refused as refused:
         return None, [Refusal("mm_per_px", refused.code, refused.message, refused.hint)]
 
@@ -210,7 +255,6 @@ class _Shown:
     on: str
     caption: str
     marks: Marks
-    size: tuple[int, int]
 
 
 def _pictures(record: ToothRecord, folder: Path) -> tuple[list[Picture], list[Picture]]:
@@ -219,7 +263,7 @@ def _pictures(record: ToothRecord, folder: Path) -> tuple[list[Picture], list[Pi
     shown = [one for visit in record.visits for photo in visit.photos if (one := _shown(visit, photo, folder))]
     for view in dict.fromkeys(one.photo.view for one in shown):
         strip = [one for one in shown if one.photo.view == view]
-        window = common_window_mm([(one.marks, *one.size) for one in strip])
+        window = common_window_mm([(one.marks, one.photo.width_px, one.photo.height_px) for one in strip])
         axis_mm = max(margin_length_mm(one.marks) for one in strip)
         for one in strip:
             pixels = read_image(one.path).pixels
@@ -234,30 +278,6 @@ def _shown(visit: VisitRecord, photo: PhotoRecord, folder: Path) -> _Shown | Non
     path = folder / photo.file
     if not photo.sha256 or not path.is_file():
         return None
-    height, width = read_image(path).pixels.shape[:2]
     marks = Marks(_load(photo.annotations), photo.calibration, photo.readings, photo.segments)
     caption = f"{visit.visit.on}, {visit.visit.stage}, {visit.months:.0f} months"
-    return _Shown(path, photo, visit.visit.on, caption, marks, (width, height))
-
-
-def write_reports(ledger_url: str, photo_folder: str | Path, out_folder: str | Path, progress: Progress | None = None,
-                  refused: Sequence[str] = ()) -> Path:  # fmt: skip
-    """One HTML report per restoration, tidy CSV tables beside them, and the index, whose path is returned."""
-    out = Path(out_folder)
-    out.mkdir(parents=True, exist_ok=True)
-    codes = tooth_codes(ledger_url)
-    records = []
-    for done, code in enumerate(codes, 1):
-        report = report_data(ledger_url, code, photo_folder)
-        name = f"{code}.html"
-        (out / name).write_text(_tooth_html(report), encoding="utf-8")
-        records.append((report.record, name))
-        if progress is not None:
-            progress(done, len(codes), name)
-    for name, table in (("readings", tables.series), ("refusals", tables.refusals), ("findings", tables.findings)):
-        (out / f"{name}.csv").write_text(tables.to_csv([table(record) for record, _ in records]), encoding="utf-8")
-    counts = pd.concat([tables.refusals(record) for record, _ in records])["code"].value_counts().to_dict() if records else {}
-    rows = [index_row(record, name) for record, name in records]
-    index = out / "index.html"
-    index.write_text(index_html(rows, counts, refused, generated_on=date.today().isoformat()), encoding="utf-8")
-    return index
+    return _Shown(path, photo, visit.visit.on, caption, marks)

@@ -151,7 +151,10 @@ def _report(folder: Path, out_folder: Path, ledger: str | None) -> None:
         summary = batch.audit_folder(folder, url, progress=lambda done, total, _: bar.update(measuring, completed=done, total=total))
         bar.update(measuring, completed=summary.listed, total=summary.listed)
         writing = bar.add_task("Writing reports", total=None)
-        index = api.write_reports(url, folder, out_folder, lambda done, total, _: bar.update(writing, completed=done, total=total))
+        refused = (*summary.refused_rows, *summary.refused_files)
+        index = api.write_reports(
+            url, folder, out_folder, refused=refused, progress=lambda done, total, _: bar.update(writing, completed=done, total=total)
+        )
     _print_summary(summary)
     out.print(f"Open {index} in a browser.", highlight=False)
 

@@ -31,6 +31,8 @@ class PhotoRecord:
     refusals: tuple[Refusal, ...]
     annotations: dict[str, Any] | None
     flags: tuple[str, ...] = ()
+    width_px: int = 0
+    height_px: int = 0
 
 
 @dataclass(frozen=True)

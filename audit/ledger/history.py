@@ -104,7 +104,7 @@ def _photo_record(connection: Connection, entry: Row[Any]) -> PhotoRecord:
         tuple(map(to_reading, _of(connection, readings, entry.audit_id))),
         tuple(map(to_segment, _of(connection, segments, entry.audit_id))),
         tuple(map(to_refusal, _of(connection, refusals, entry.audit_id))),
-        audit.body, tuple(audit.flags),
+        audit.body, tuple(audit.flags), audit.width_px, audit.height_px,
     )  # fmt: skip
 
 

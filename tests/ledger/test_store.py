@@ -56,6 +56,8 @@ def as_record(entry_file: str, view: str, d: Document, marks: dict | None) -> Ph
         d.refusals,
         marks,
         p.flags,
+        p.width_px,
+        p.height_px,
     )
 
 
