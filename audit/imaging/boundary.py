@@ -9,6 +9,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.lib.stride_tricks import sliding_window_view
 from scipy.ndimage import gaussian_filter, gaussian_filter1d
 from shapely import contains_xy
 from shapely.geometry import Polygon
@@ -17,8 +18,10 @@ from audit.imaging.sample import arc_length_px, band_coordinates, resample_polyl
 
 __all__ = ["Edge", "refine_edge"]
 
-_MOST_POINTS = 700
+_MOST_POINTS = 500
 _SAMPLES = 41
+_LEAD = 8
+_STRIDE = 2
 _STIFFNESS = 0.35
 _PULL = 0.15
 
@@ -99,23 +102,24 @@ def _from_outside(profile: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
 
 def _cheapest(cost: np.ndarray, stiffness: float) -> np.ndarray:
     """Column of the cheapest closed path through the rows of `cost`; moving k columns costs stiffness k^2."""
-    n, m = cost.shape
-    moves = np.arange(-3, 4)
-    total = np.empty((n + 8, m))
-    came = np.zeros((n + 8, m), dtype=np.intp)
-    rows = np.vstack([cost[-4:], cost, cost[:4]])
-    total[0] = rows[0]
-    for i in range(1, n + 8):
-        padded = np.pad(total[i - 1], 3, constant_values=np.inf)
-        options = np.stack([padded[3 + k : 3 + k + m] + stiffness * k * k for k in moves])
-        best = options.argmin(axis=0)
-        came[i] = np.clip(np.arange(m) + moves[best], 0, m - 1)
-        total[i] = rows[i] + options[best, np.arange(m)]
-    path = np.empty(n + 8, dtype=np.intp)
-    path[-1] = total[-1].argmin()
-    for i in range(n + 7, 0, -1):
-        path[i - 1] = came[i, path[i]]
-    return path[4:-4]
+    rows = np.vstack([cost[-_LEAD:], cost, cost[:_LEAD]])
+    n, m = rows.shape
+    toll = stiffness * np.arange(-_STRIDE, _STRIDE + 1) ** 2
+    came = np.empty((n, m), dtype=np.intp)
+    padded = np.full(m + 2 * _STRIDE, np.inf)
+    reachable = sliding_window_view(padded, 2 * _STRIDE + 1)
+    total = padded[_STRIDE : _STRIDE + m]
+    total[:] = rows[0]
+    column = np.arange(m)
+    for i in range(1, n):
+        options = reachable + toll
+        came[i] = best = options.argmin(axis=1)
+        total[:] = rows[i] + options[column, best]
+    path = np.empty(n, dtype=np.intp)
+    path[-1] = total.argmin()
+    for i in range(n - 1, 0, -1):
+        path[i - 1] = path[i] + came[i, path[i]] - _STRIDE
+    return path[_LEAD:-_LEAD]
 
 
 def _half_height(distance: np.ndarray, path: np.ndarray, offsets: np.ndarray, step: float) -> tuple[np.ndarray, np.ndarray]:

@@ -126,8 +126,9 @@ def neutral_gains(linear_rgb: np.ndarray) -> np.ndarray:
     units, the camera's own balance is kept (gains limited).
     """
     flat = linear_rgb.reshape(-1, 3)
-    top = flat.max(axis=1)
-    bright = (top > 0.7) & (top < 0.97) & (flat.min(axis=1) > 0.78 * top)
+    top = np.maximum(np.maximum(flat[:, 0], flat[:, 1]), flat[:, 2])
+    low = np.minimum(np.minimum(flat[:, 0], flat[:, 1]), flat[:, 2])
+    bright = (top > 0.7) & (top < 0.97) & (low > 0.78 * top)
     if np.count_nonzero(bright) < max(30, 5e-4 * len(flat)):
         return np.ones(3, dtype=np.float32)
     logs = np.log(flat[bright])

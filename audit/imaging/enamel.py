@@ -13,7 +13,7 @@ import numpy as np
 
 from audit.imaging.colour import luminance
 
-__all__ = ["Enamel", "fit_enamel", "log_colour"]
+__all__ = ["Enamel", "brightest", "fit_enamel", "log_colour"]
 
 _FLOOR = 0.004
 _ROUNDS = 8
@@ -44,6 +44,11 @@ def log_colour(linear: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     return np.asarray(cv2.log(luminance(lifted))), logs[..., 0] - logs[..., 1], logs[..., 1] - logs[..., 2]
 
 
+def brightest(linear: np.ndarray) -> np.ndarray:
+    """The largest of the three channels, shape (..., 3) to (...)."""
+    return np.asarray(np.maximum(np.maximum(linear[..., 0], linear[..., 1]), linear[..., 2]))
+
+
 def fit_enamel(linear: np.ndarray, inside: np.ndarray, border_px: np.ndarray) -> Enamel:
     """Model the enamel of one tooth.
 
@@ -70,7 +75,7 @@ def fit_enamel(linear: np.ndarray, inside: np.ndarray, border_px: np.ndarray) ->
     rows, columns = full[0, ::step, ::step], full[1, ::step, ::step]
     pick = inside[::step, ::step] & (depth[::step, ::step] > 0.08)
     y, x = rows[pick], columns[pick]
-    clear = linear[y, x].max(axis=-1) < 0.95
+    clear = brightest(linear[y, x]) < 0.95
     y, x = y[clear], x[clear]
     at = y, x
     terms = _terms(x, y, light.shape)

@@ -14,14 +14,19 @@ from shapely.ops import unary_union
 from audit.errors import Refused
 from audit.imaging.boundary import refine_edge
 from audit.imaging.colour import neutral_gains, to_linear
-from audit.imaging.enamel import log_colour
+from audit.imaging.enamel import brightest, log_colour
 from audit.imaging.segment import Grid, working_grid
 
 __all__ = ["Islands", "find_islands"]
 
-_LEAST_SHARE = 0.0015
-_LEAST_PIXELS = 20
-_MOST_SHARE = 0.4
+_LEAST_SHARE = 0.0012
+_LEAST_PIXELS = 16
+_MOST_ISLANDS = 3
+_OTHER_COLOUR = 0.16
+"""How far ln(G/B) of tooth or luting agent lies from that of the metal, at least."""
+_RIM = 0.05
+_ROUND = 0.80
+_RING_CONTRAST = 0.10
 
 
 @dataclass(frozen=True)
@@ -64,55 +69,72 @@ def find_islands(pixels: np.ndarray, outline: Polygon, alloy: str | None = None)
 
     Notes
     -----
-    Dentine and luting agent are diffuse: they have the colour of a tooth and vary little, while the
-    metal round them mirrors. An island is a matt, tooth-coloured component that touches no border of the outline.
+    The metal's own colour is the commonest chromaticity of its lit parts: whatever gold mirrors, it
+    tints. Tooth and luting agent are less tinted than gold and more than a white alloy, matt, and an island of them is
+    compact, has an edge of colour all round, and keeps clear of the outline, where uncovered tooth lies.
 
     Raises
     ------
     Refused
-        ``perforation_undecided``: more than two fifths of the surface are like an island.
+        ``alloy_unknown``, ``greyscale``, ``outline_too_small``; ``perforation_undecided``: more than three such places.
     """
+    if alloy is None:
+        raise Refused("alloy_unknown", "Tooth shows lighter than gold and yellower than a white alloy; the alloy is not recorded.",
+                      "Write alloy in the annotation file.")  # fmt: skip
     grid = working_grid(pixels, outline)
     if grid.pixels.ndim < 3:
         raise Refused("greyscale", "The photo has no colour; tooth cannot be told from metal.", "Measure on the colour original.")
-    candidate = _toothlike(grid, alloy)
-    total = int(np.count_nonzero(grid.inside))
-    least = max(_LEAST_PIXELS, round(_LEAST_SHARE * total))
-    if np.count_nonzero(candidate) > _MOST_SHARE * total:
-        raise Refused("perforation_undecided", "Much of the surface has the colour of a tooth; a perforation cannot be told.",
-                      "Outline the metal alone, and photograph the dried surface.")  # fmt: skip
-    border = cv2.dilate((~grid.inside).astype(np.uint8), np.ones((5, 5), np.uint8)) > 0
-    count, labels, stats, _ = cv2.connectedComponentsWithStats(candidate.astype(np.uint8), connectivity=4)
+    shift = _tint_shift(grid, alloy)
+    least = max(_LEAST_PIXELS, round(_LEAST_SHARE * np.count_nonzero(grid.inside)))
     shapes, variance = [], 0.0
-    for label in range(1, count):
-        part = labels == label
-        if stats[label, cv2.CC_STAT_AREA] < least or (part & border).any():
-            continue
+    for part in _islands(shift, grid, least):
         edge, shape = _exact(pixels, part, grid, outline)
         shapes.append(shape)
-        variance += float(np.sum(edge.sd_px**2)) * edge.spacing_px * 4.0 * grid.step_px.mean() + (0.3 * shape.length) ** 2
+        variance += float(np.sum(edge.sd_px**2)) * edge.spacing_px * 4.0 * float(grid.step_px.mean()) + (0.3 * shape.length) ** 2
+    if len(shapes) > _MOST_ISLANDS:
+        raise Refused("perforation_undecided", f"{len(shapes)} places have the colour of a tooth; reflections cannot be told from holes.",
+                      "Dry the surface, photograph it from a slightly different direction, and outline the metal alone.")  # fmt: skip
     body = unary_union(shapes) if shapes else MultiPolygon()
     parts = [body] if body.geom_type == "Polygon" else [p for p in body.geoms if p.geom_type == "Polygon"]
     return Islands(MultiPolygon(parts), float(np.sqrt(variance)), 2.0 * least * grid.cell_px2)
 
 
-def _toothlike(grid: Grid, alloy: str | None) -> np.ndarray:
+def _tint_shift(grid: Grid, alloy: str) -> np.ndarray:
+    """How far ln(G/B) of each pixel has moved from the metal's own towards a tooth's; minus infinity where it cannot be told."""
     linear = to_linear(grid.pixels)
     linear = linear * neutral_gains(linear)
-    light, red_green, green_blue = log_colour(linear)
-    least_yellow, most_yellow = (0.02, 0.62) if alloy != "white" else (0.18, 0.9)
-    colour = (red_green > -0.02) & (red_green < 0.42) & (green_blue > least_yellow) & (green_blue < most_yellow)
-    lit = (light > np.log(0.08)) & (linear.max(axis=-1) < 0.95)
-    radius = max(1, round(np.sqrt(np.count_nonzero(grid.inside)) * 0.008))
-    window = (2 * radius + 1,) * 2
-    mean = cv2.blur(light, window)
-    rough = np.sqrt(np.maximum(cv2.blur(light * light, window) - mean * mean, 0.0))
-    matt = rough < 0.22
-    candidate = (colour & lit & matt & grid.inside).astype(np.uint8)
-    kernel = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (2 * radius + 1,) * 2)
+    light, red_green, green_blue = log_colour(cv2.GaussianBlur(linear, (0, 0), 0.8))
+    lit = grid.inside & (light > np.quantile(light[grid.inside], 0.35)) & (brightest(linear) < 0.93)
+    table, red_at, blue_at = np.histogram2d(red_green[lit], green_blue[lit], bins=[np.arange(-0.3, 1.5, 0.06), np.arange(-0.5, 2.0, 0.06)])
+    i, j = np.unravel_index(int(np.argmax(cv2.GaussianBlur(table, (0, 0), 1.0))), table.shape)
+    metal_blue = float(blue_at[j]) + 0.03
+    moved = metal_blue - green_blue if alloy == "gold" else green_blue - metal_blue
+    tooth = (red_green < float(red_at[i]) + 0.15) & (green_blue > -0.02) & (green_blue < 0.9)
+    return np.where(lit & tooth, moved, -np.inf)
+
+
+def _islands(shift: np.ndarray, grid: Grid, least: int) -> list[np.ndarray]:
+    """Compact components of another colour, ringed by metal, clear of the outline."""
+    size = float(np.sqrt(np.count_nonzero(grid.inside)))
+    depth = cv2.distanceTransform(grid.inside.astype(np.uint8), cv2.DIST_L2, 5)
+    kernel = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (5, 5))
+    candidate = cv2.morphologyEx((shift > _OTHER_COLOUR).astype(np.uint8), cv2.MORPH_CLOSE, kernel)
     candidate = cv2.morphologyEx(candidate, cv2.MORPH_OPEN, kernel)
-    closed = cv2.morphologyEx(candidate, cv2.MORPH_CLOSE, kernel).astype(bool)
-    return np.asarray(closed & grid.inside)
+    count, labels, stats, _ = cv2.connectedComponentsWithStats(candidate, connectivity=4)
+    found = []
+    for label in range(1, count):
+        part = labels == label
+        if stats[label, cv2.CC_STAT_AREA] < least or depth[part].min() < _RIM * size:
+            continue
+        rings, _ = cv2.findContours(part.astype(np.uint8), cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)
+        ring = max(rings, key=len)
+        if cv2.contourArea(ring) < _ROUND * cv2.contourArea(cv2.convexHull(ring)):
+            continue
+        around = (cv2.dilate(part.astype(np.uint8), np.ones((9, 9), np.uint8)) > 0) & ~(cv2.dilate(part.astype(np.uint8), kernel) > 0)
+        step = np.median(shift[part & np.isfinite(shift)]) - np.quantile(np.clip(shift[around], -1.0, 1.0), 0.8)
+        if step > _RING_CONTRAST:
+            found.append(part)
+    return found
 
 
 def _exact(pixels: np.ndarray, part: np.ndarray, grid: Grid, outline: Polygon) -> tuple[Any, Polygon]:

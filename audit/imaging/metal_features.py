@@ -11,19 +11,20 @@ from __future__ import annotations
 import cv2
 import numpy as np
 
-from audit.imaging.enamel import Enamel, log_colour
+from audit.imaging.enamel import Enamel, brightest, log_colour
 
-__all__ = ["FEATURES", "metal_features"]
+__all__ = ["CONTEXT", "FEATURES", "context_features", "metal_features"]
 
 FEATURES = (
     "light", "red_green", "green_blue", "clipped", "light_near", "red_green_near", "green_blue_near", "light_wide",
     "red_green_wide", "green_blue_wide", "light_spread_near", "light_spread_wide", "blue_spread_near", "blue_spread_wide",
-    "light_low", "light_high", "blue_high", "red_high", "depth", "body_red_green", "body_green_blue", "body_light",
+    "light_low", "light_high", "blue_high", "red_high", "depth", "body_red_green", "body_green_blue", "body_light", "gold", "white",
 )  # fmt: skip
-_NEAR, _WIDE = 0.035, 0.11
+CONTEXT = ("first", "first_near", "first_wide", "first_far", "first_at_border")
+_NEAR, _WIDE, _FAR = 0.035, 0.11, 0.28
 
 
-def metal_features(linear: np.ndarray, enamel: Enamel, inside: np.ndarray, border_px: np.ndarray) -> np.ndarray:
+def metal_features(linear: np.ndarray, enamel: Enamel, inside: np.ndarray, border_px: np.ndarray, alloy: str | None = None) -> np.ndarray:
     """Features of the pixels inside the outline.
 
     Parameters
@@ -33,6 +34,8 @@ def metal_features(linear: np.ndarray, enamel: Enamel, inside: np.ndarray, borde
     enamel : Enamel
     inside : ndarray of bool, shape (h, w)
     border_px : ndarray, shape (h, w)
+    alloy : str or None
+        ``gold`` or ``white``, where the record has it.
 
     Returns
     -------
@@ -41,7 +44,7 @@ def metal_features(linear: np.ndarray, enamel: Enamel, inside: np.ndarray, borde
     """
     size = float(np.sqrt(np.count_nonzero(inside)))
     light, red_green, green_blue = _relative(linear, enamel)
-    clipped = (linear.max(axis=-1) > 0.97).astype(np.float32)
+    clipped = (brightest(linear) > 0.97).astype(np.float32)
     mask = inside.astype(np.float32)
     near = {n: _local(v, mask, size * _NEAR) for n, v in (("l", light), ("r", red_green), ("b", green_blue))}
     wide = {n: _local(v, mask, size * _WIDE) for n, v in (("l", light), ("r", red_green), ("b", green_blue))}
@@ -55,6 +58,7 @@ def metal_features(linear: np.ndarray, enamel: Enamel, inside: np.ndarray, borde
         light, red_green, green_blue, clipped, near["l"][0], near["r"][0], near["b"][0], wide["l"][0], wide["r"][0], wide["b"][0],
         near["l"][1], wide["l"][1], near["b"][1], wide["b"][1], low, high, blue_high, red_high,
         np.minimum(border_px / size, 0.3), enamel.red_green, enamel.green_blue, enamel.log_light,
+        np.full_like(light, alloy == "gold"), np.full_like(light, alloy == "white"),
     )  # fmt: skip
     return np.stack([c[inside] for c in columns], axis=1).astype(np.float32)
 
@@ -81,3 +85,34 @@ def _local(value: np.ndarray, mask: np.ndarray, radius: float) -> tuple[np.ndarr
     mean = cv2.boxFilter(value * mask, -1, window, normalize=False) / count
     square = cv2.boxFilter(value * value * mask, -1, window, normalize=False) / count
     return mean, np.sqrt(np.maximum(square - mean * mean, 0.0))
+
+
+def context_features(first: np.ndarray, inside: np.ndarray) -> np.ndarray:
+    """What a first opinion says of the neighbourhood of each pixel inside the outline.
+
+    Parameters
+    ----------
+    first : ndarray, shape (n,)
+        Log odds of metal of the pixels of `inside`, in raster order.
+    inside : ndarray of bool, shape (h, w)
+
+    Returns
+    -------
+    ndarray of float32, shape (n, len(CONTEXT))
+
+    References
+    ----------
+    Tu, Bai, IEEE Trans Pattern Anal Mach Intell 2010;32:1744-1757, https://doi.org/10.1109/TPAMI.2009.186 (auto-context).
+    """
+    size = float(np.sqrt(np.count_nonzero(inside)))
+    mask = inside.astype(np.float32)
+    chance = np.zeros(inside.shape, dtype=np.float32)
+    chance[inside] = 1.0 / (1.0 + np.exp(-np.clip(first, -9.0, 9.0)))
+    near, wide, far = (_local(chance, mask, size * scale)[0] for scale in (_NEAR, _WIDE, _FAR))
+    _, labels = cv2.distanceTransformWithLabels(inside.astype(np.uint8), cv2.DIST_L2, 5, labelType=cv2.DIST_LABEL_PIXEL)
+    rim = cv2.dilate((~inside).astype(np.uint8), np.ones((3, 3), np.uint8)).astype(bool) & inside
+    smooth_rim = cv2.dilate(np.where(rim, near, 0.0).astype(np.float32), np.ones((3, 3), np.uint8))
+    outside = np.zeros(int(labels.max()) + 1, dtype=np.float32)
+    outside[labels[~inside]] = smooth_rim[~inside]
+    columns = (np.clip(first, -6.0, 6.0), near[inside], wide[inside], far[inside], outside[labels[inside]])
+    return np.stack(columns, axis=1).astype(np.float32)

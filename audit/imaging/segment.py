@@ -2,11 +2,8 @@
 
 from __future__ import annotations
 
-import csv
 from collections.abc import Mapping
 from dataclasses import dataclass, field
-from functools import cache
-from importlib.resources import files
 from typing import Any
 
 import cv2
@@ -22,7 +19,8 @@ from audit.errors import Refused
 from audit.imaging.boundary import Edge, refine_edge
 from audit.imaging.colour import neutral_gains, to_linear
 from audit.imaging.enamel import fit_enamel
-from audit.imaging.metal_features import FEATURES, metal_features
+from audit.imaging.metal_features import metal_features
+from audit.imaging.metal_network import metal_log_odds
 from audit.imaging.sample import crop
 
 __all__ = ["Grid", "Proposal", "propose_metal", "working_grid"]
@@ -32,6 +30,7 @@ _WORK_SIZE = 256.0
 _SMALLEST_SIDE = 24.0
 _LEAST_SHARE = 0.003
 _LEAST_PIXELS = 12
+_MOST_FILLED = 0.04
 
 
 @dataclass(frozen=True)
@@ -156,7 +155,8 @@ def propose_metal(
     border = cv2.distanceTransform(grid.inside.astype(np.uint8), cv2.DIST_L2, 5)
     enamel = fit_enamel(linear, grid.inside, border)
     logit = np.full(grid.inside.shape, -9.0, dtype=np.float32)
-    logit[grid.inside] = _network(metal_features(linear, enamel, grid.inside, border)) + _prior(grid, design, upper)
+    features = metal_features(linear, enamel, grid.inside, border, alloy)
+    logit[grid.inside] = metal_log_odds(features, grid.inside) + _prior(grid, design, upper)
     smooth = _coherent(logit, linear, grid.inside)
     probability = np.where(grid.inside, 1.0 / (1.0 + np.exp(-smooth)), 0.0).astype(np.float32)
     accepted, rejected_sd, rest = _decide(probability, grid)
@@ -171,39 +171,15 @@ def propose_metal(
 def _judge_light(grid: Grid) -> None:
     values = grid.pixels[grid.inside]
     top = 255.0 if grid.pixels.dtype == np.uint8 else 65535.0
-    if values.ndim == 1 or (np.ptp(values.astype(float), axis=1) / top).max() < 0.02:
+    if values.ndim == 1:
         raise Refused("greyscale", "The photo has no colour; metal cannot be told from enamel.", "Measure on the colour original.")
-    if np.mean(values.max(axis=1) >= 0.985 * top) > 0.6 and np.mean(values.min(axis=1) >= 0.97 * top) > 0.4:
+    high, low = values.T.max(axis=0) / top, values.T.min(axis=0) / top
+    if (high - low).max() < 0.02:
+        raise Refused("greyscale", "The photo has no colour; metal cannot be told from enamel.", "Measure on the colour original.")
+    if np.mean(low >= 0.97) > 0.5:
         raise Refused("overexposed", "Most of the tooth is burnt out to white.", "Photograph again with less flash or a smaller aperture.")
-    if np.quantile(values.max(axis=1), 0.9) < 0.12 * top:
+    if np.quantile(high, 0.9) < 0.12:
         raise Refused("underexposed", "The tooth is nearly black.", "Photograph again with the flash on.")
-
-
-@cache
-def _weights() -> tuple[tuple[np.ndarray, np.ndarray], ...]:
-    """Layers of the shipped network: weights (outputs, inputs) and biases; the first takes raw features."""
-    text = files("audit.imaging").joinpath("metal_network.csv").read_text(encoding="utf-8")
-    table: dict[int, dict[tuple[int, int], float]] = {}
-    for row in csv.DictReader(text.splitlines()):
-        table.setdefault(int(row["layer"]), {})[int(row["output"]), int(row["input"])] = float(row["weight"])
-    layers = []
-    for _, cells in sorted(table.items()):
-        full = np.zeros((1 + max(o for o, _ in cells), 1 + max(i for _, i in cells)), dtype=np.float32)
-        for at, value in cells.items():
-            full[at] = value
-        layers.append((full[:, 1:], full[:, 0]))
-    if layers[0][0].shape[1] != len(FEATURES):
-        raise ValueError(f"metal_network.csv must take {len(FEATURES)} features; got {layers[0][0].shape[1]}")
-    return tuple(layers)
-
-
-def _network(features: np.ndarray) -> np.ndarray:
-    """Log odds of metal for each row of features."""
-    value = features
-    *hidden, last = _weights()
-    for weight, bias in hidden:
-        value = np.maximum(value @ weight.T + bias, 0.0)
-    return np.asarray((value @ last[0].T + last[1])[:, 0])
 
 
 def _prior(grid: Grid, design: str | None, upper: bool | None) -> np.ndarray:
@@ -250,7 +226,26 @@ def _decide(probability: np.ndarray, grid: Grid) -> tuple[np.ndarray, float, flo
         else:
             rest += area * mean
         variance += (area * min(mean * (1 - mean) * 2.0, 0.5)) ** 2
-    return accepted, float(np.sqrt(variance)), rest
+    filled, more = _fill(accepted, probability, grid.inside, _MOST_FILLED * total)
+    return filled, float(np.sqrt(variance + more)), rest
+
+
+def _fill(accepted: np.ndarray, probability: np.ndarray, inside: np.ndarray, most: float) -> tuple[np.ndarray, float]:
+    """Small remnants that only metal and the outline enclose are reflections in it; and the variance that this adds."""
+    if not accepted.any():
+        return accepted, 0.0
+    count, labels, stats, _ = cv2.connectedComponentsWithStats((inside & ~accepted).astype(np.uint8), connectivity=4)
+    main = 1 + int(np.argmax(stats[1:, cv2.CC_STAT_AREA])) if count > 1 else 0
+    filled, variance = accepted.copy(), 0.0
+    for label in range(1, count):
+        area = float(stats[label, cv2.CC_STAT_AREA])
+        if label == main or area > most:
+            continue
+        part = labels == label
+        doubt = 1.0 - float(probability[part].mean())
+        filled |= part
+        variance += (0.5 * doubt * area) ** 2
+    return filled, variance
 
 
 def _outline_region(

@@ -25,7 +25,7 @@ from shapely.geometry.base import BaseGeometry
 from audit.imaging.segment import Proposal
 
 __all__ = [
-    "BEVEL_SLOPE_DEG", "FACIAL_SLOPE_DEG", "HAND_SD_PX", "RegionSd", "drawn_sd", "hand_area_sd_px2", "pose_fraction_sd",
+    "BEVEL_SLOPE_DEG", "FACIAL_SLOPE_DEG", "HAND_SD_PX", "LEVEL_DEG", "RegionSd", "drawn_sd", "hand_area_sd_px2", "pose_fraction_sd",
     "pose_relative_sd", "proposed_sd", "slope_of", "source_parts",
 ]  # fmt: skip
 
@@ -34,6 +34,7 @@ _STRETCHES = 24
 VIEW_SD_DEG = 5.0
 FACIAL_SLOPE_DEG = (10.0, 10.0)
 BEVEL_SLOPE_DEG = (45.0, 10.0)
+LEVEL_DEG = (0.0, 10.0)
 _STEEPEST_DEG = 80.0
 _COMMON_PX = 0.25
 _CORRELATED_STEPS = 4.0
@@ -121,6 +122,8 @@ class RegionSd:
         From what a hand drew: the region itself, or the outline where the region ends at it.
     limit_area_px2, limit_px, limit_extent_px : float
         What could be there unseen, 95 %.
+    signed_px2 : float
+        Probability-weighted area of what was not accepted as metal.
     """
 
     area_px2: float
@@ -131,6 +134,7 @@ class RegionSd:
     limit_area_px2: float = 0.0
     limit_px: float = 0.0
     limit_extent_px: float = 0.0
+    signed_px2: float = 0.0
 
 
 def drawn_sd(region: MultiPolygon) -> RegionSd:
@@ -161,4 +165,5 @@ def proposed_sd(proposal: Proposal, outline: Polygon) -> RegionSd:
         thin * side + 1.96 * proposal.undecided_sd_px2 + proposal.rest_px2,
         thin + math.sqrt(proposal.rest_px2),
         side,
+        proposal.rest_px2,
     )

@@ -8,7 +8,7 @@ import numpy as np
 from scipy.ndimage import median_filter
 from shapely.geometry import MultiPolygon
 
-__all__ = ["Thickness", "extent_px", "thickness_px"]
+__all__ = ["Thickness", "TypicalThickness", "extent_px", "thickness_px", "typical_thickness_px"]
 
 
 @dataclass(frozen=True)
@@ -43,11 +43,38 @@ def thickness_px(region: MultiPolygon, spike_px: float, between: tuple[float, fl
         return Thickness(0.0, float("nan"), float("nan"))
     run, top = _runs(region, columns)
     window = max(1, 2 * round(spike_px / step / 2.0) + 1)
-    smooth = median_filter(run, size=window, mode="nearest")
+    smooth = median_filter(run, size=window, mode="constant")
     best = int(np.argmax(smooth))
     near = slice(max(0, best - window // 2), best + window // 2 + 1)
     alike = near.start + int(np.argmin(np.abs(run[near] - smooth[best])))
     return Thickness(float(smooth[best]), float(columns[alike]), float(top[alike]))
+
+
+@dataclass(frozen=True)
+class TypicalThickness:
+    """Median vertical thickness of a region over a stretch of columns, and how much it varies there, pixels."""
+
+    px: float
+    spread_px: float
+
+
+def typical_thickness_px(region: MultiPolygon, between: tuple[float, float]) -> TypicalThickness:
+    """Median occlusocervical thickness over the columns from the first to the second x; 0 where half of them are bare.
+
+    Parameters
+    ----------
+    region : MultiPolygon
+        In photo pixels.
+    between : (float, float)
+
+    Notes
+    -----
+    The spread is the standard error that four independent places would have: 1.48 MAD / 2.
+    """
+    columns = np.linspace(between[0], between[1], 65)
+    run = np.zeros(len(columns)) if region.is_empty else _runs(region, columns)[0]
+    middle = float(np.median(run))
+    return TypicalThickness(middle, 1.4826 * float(np.median(np.abs(run - middle))) / 2.0)
 
 
 def _runs(region: MultiPolygon, columns: np.ndarray) -> tuple[np.ndarray, np.ndarray]:

@@ -16,7 +16,21 @@ from scipy.ndimage import gaussian_filter, map_coordinates
 GOLD = np.array([1.0, 0.76, 0.34])
 WHITE = np.array([0.66, 0.63, 0.58])
 LAYOUTS = ("bevel", "distal_half", "collar", "frame", "patch", "side", "most")
-CONFOUNDERS = ("stain", "caries", "calculus", "gum_strip", "shadow", "composite", "grey_line", "chalk", "groove", "tint", "bubbles", "root", "yellow_side")
+CONFOUNDERS = (
+    "stain",
+    "caries",
+    "calculus",
+    "gum_strip",
+    "shadow",
+    "composite",
+    "grey_line",
+    "chalk",
+    "groove",
+    "tint",
+    "bubbles",
+    "root",
+    "yellow_side",
+)
 
 
 @dataclass(frozen=True)
@@ -65,7 +79,8 @@ def draw(sketch: Sketch) -> Drawn:
     aspect = rng.uniform(0.75, 1.15)
     u = (x - centre[0]) / (0.5 * size * aspect)
     v = (y - centre[1]) / (0.5 * size) * (1.0 if upper else -1.0)  # -1 cervical, +1 occlusal
-    theta, radius, radius_at = _outline_shape(rng, u, v)
+    theta, radius, shape = _outline_shape(rng, u, v)
+    radius_at = shape(theta)
     rho = radius / radius_at  # 1 on the outline
     edge = (1.0 - rho) * radius_at * 0.5 * size * min(aspect, 1.0)  # px inside the outline, near it
     inside = np.clip(edge + 0.5, 0, 1)
@@ -75,7 +90,7 @@ def draw(sketch: Sketch) -> Drawn:
     if chosen is None:
         chosen = tuple(c for c in CONFOUNDERS if rng.random() < 0.16)
     enamel = _confound(rng, enamel, chosen, u, v, rho, edge, size, around)
-    metal = np.zeros((n, n)) if layout == "none" else _region(rng, layout, u, v, rho, edge, size, sketch.band_px)
+    metal = np.zeros((n, n)) if layout == "none" else _region(rng, shape, layout, u, v, rho, edge, size, sketch.band_px)
     metal = metal * inside
     light = enamel + _highlights(rng, u, v, rho, size, facing)[..., None]
     if layout != "none":
@@ -85,11 +100,8 @@ def draw(sketch: Sketch) -> Drawn:
         light = light * (1 - metal[..., None]) + shine * metal[..., None]
     light = around * (1 - inside[..., None]) + light * inside[..., None]
     pixels, blur = _camera(rng, light, sketch, size)
-    ring = _ring(rng, upper, centre, size, aspect, sketch.jitter_px)
+    ring = _ring(rng, shape, upper, centre, size, aspect, sketch.jitter_px)
     return Drawn(pixels, ring, metal, float(inside.sum()), layout, alloy, upper, {"confounders": chosen, "blur_px": blur})
-
-
-_SHAPE = {}
 
 
 def _outline_shape(rng, u, v):
@@ -104,13 +116,12 @@ def _outline_shape(rng, u, v):
             base = base * (1 + a * np.cos(k * angle + p))
         return base * (1 + taper * np.sin(angle) * np.abs(np.cos(angle)))
 
-    _SHAPE["at"] = at
-    return theta, np.hypot(u, v), at(theta)
+    return theta, np.hypot(u, v), at
 
 
-def _ring(rng, upper, centre, size, aspect, jitter):
+def _ring(rng, shape, upper, centre, size, aspect, jitter):
     angle = np.linspace(0, 2 * np.pi, 120, endpoint=False)
-    r = _SHAPE["at"](angle)
+    r = shape(angle)
     xy = np.stack([r * np.cos(angle) * aspect, r * np.sin(angle) * (1 if upper else -1)], 1) * 0.5 * size + centre
     jitter = (rng.choice([0.0, 1.0, 2.5]) if jitter is None else jitter) * size / 220.0
     if jitter:
@@ -134,9 +145,11 @@ def _enamel(rng, u, v, rho, size):
     t = np.clip((v + 1) / 2, 0, 1)[..., None]
     mix = np.where(t < 0.5, cervical + (1 - cervical) * t * 2, 1 + (incisal - 1) * np.clip((t - 0.5) * 2, 0, 1) ** rng.uniform(1, 4))
     bulge = rng.uniform(0.5, 1.0)
-    nz = np.sqrt(np.clip(1 - bulge * np.clip(rho, 0, 1) ** rng.uniform(2, 5), 0.02, 1))
+    limb = np.abs(u) if rng.random() < 0.3 else rho
+    nz = np.sqrt(np.clip(1 - bulge * np.clip(limb, 0, 1) ** rng.uniform(2, 7), 0.02, 1))
     tilt = 1 + rng.normal(0, 0.12) * u + rng.normal(0, 0.12) * v
-    shade = (rng.uniform(0.35, 0.65) + rng.uniform(0.3, 0.55) * nz ** rng.uniform(0.8, 2)) * np.clip(tilt, 0.4, 1.6)
+    ambient = rng.uniform(0.35, 0.65) if rng.random() < 0.6 else rng.uniform(0.06, 0.35)
+    shade = (ambient + (0.95 - ambient) * rng.uniform(0.7, 1.1) * nz ** rng.uniform(0.8, 2.5)) * np.clip(tilt, 0.4, 1.6)
     texture = 1 + rng.uniform(0, 0.04) * _noise(rng, n, size / 8) + rng.uniform(0, 0.02) * _noise(rng, n, size / 40)
     chroma = np.exp(rng.uniform(0, 0.06) * _noise(rng, n, size / 4))
     light = body * mix * (shade * texture)[..., None]
@@ -228,12 +241,12 @@ def _blob(rng, u, v, grain):
     return np.clip((1 - ((u - a) / w) ** 2 - ((v - b) / h) ** 2 + 0.4 * grain) * rng.uniform(1, 6), 0, 1)
 
 
-def _region(rng, layout, u, v, rho, edge, size, band_px):
+def _region(rng, shape, layout, u, v, rho, edge, size, band_px):
     n = u.shape[0]
     wave = _noise(rng, n, size / rng.uniform(2, 8)) * size * rng.uniform(0.0, 0.012)
     band = band_px or size * np.exp(rng.uniform(np.log(0.02), np.log(0.3)))
     end = np.clip((edge + 0.5), 0, 1)
-    occlusal = _from_edge(u, v, size)
+    occlusal = _from_edge(shape, u, v, size)
     if layout == "bevel":
         flare = band * (1 + rng.uniform(-0.35, 0.35) * u + rng.uniform(-0.2, 0.5) * u**2) + wave * min(1.0, band / (size * 0.05))
         part = np.clip(flare - occlusal + 0.5, 0, 1)
@@ -248,7 +261,9 @@ def _region(rng, layout, u, v, rho, edge, size, band_px):
             part = np.maximum(part, np.clip(thin + wave * 0.3 - occlusal + 0.5, 0, 1))
         part = part * np.clip((v + rng.uniform(0.4, 0.95)) * size * 0.3, 0, 1)
     elif layout == "collar":
-        part = np.clip((band * 0.7) * (1 + 0.5 * rng.uniform(-1, 1) * u) + wave - edge + 0.5, 0, 1) * np.clip((-v + rng.uniform(-0.3, 0.2)) * size * 0.1, 0, 1)
+        part = np.clip((band * 0.7) * (1 + 0.5 * rng.uniform(-1, 1) * u) + wave - edge + 0.5, 0, 1) * np.clip(
+            (-v + rng.uniform(-0.3, 0.2)) * size * 0.1, 0, 1
+        )
     elif layout == "frame":
         part = np.clip(band * 0.7 * (1 + 0.3 * np.sin(np.arctan2(v, u) * 2 + rng.uniform(0, 6))) + wave - edge + 0.5, 0, 1)
     elif layout == "side":
@@ -264,10 +279,10 @@ def _region(rng, layout, u, v, rho, edge, size, band_px):
     return part * end
 
 
-def _from_edge(u, v, size):
+def _from_edge(shape, u, v, size):
     """Distance in px from the occlusal border, measured along the image vertical."""
     fine = np.linspace(0, np.pi, 721)
-    r = _SHAPE["at"](fine)
+    r = shape(fine)
     order = np.argsort(r * np.cos(fine))
     border = np.interp(u, (r * np.cos(fine))[order], (r * np.sin(fine))[order], left=np.nan, right=np.nan)
     return np.nan_to_num((border - v) * 0.5 * size, nan=1e9)
@@ -279,13 +294,19 @@ def _mirror(rng, alloy, u, v, edge, metal, size):
     rough = rng.uniform(0.5, 2.5) if alloy != "amalgam" else rng.uniform(3, 9)
     if rng.random() < 0.25:
         rough += rng.uniform(1, 5)
-    env = gaussian_filter(env, (rough, rough, 0))
     depth = np.clip(edge / (size * rng.uniform(0.02, 0.15)), 0, 3)
     bump = _noise(rng, n, size / rng.uniform(4, 16)), _noise(rng, n, size / rng.uniform(4, 16))
-    scratch = 0.03 * rng.random() * _noise(rng, n, 2)
     curl = rng.uniform(-0.9, 0.9, 2)
+    roll = rng.uniform(0, 0.9) * np.clip(1 - edge / (size * rng.uniform(0.03, 0.3)), 0, 1) ** rng.uniform(0.7, 2)
+    if rng.random() < 0.4:
+        rough, scratch_scale = rough * 0.5, rng.uniform(0.0, 0.12)
+    else:
+        scratch_scale = 0.03
+    env = gaussian_filter(env, (rough, rough, 0))
+    brushed = gaussian_filter(rng.normal(0, 1, (n, n)), (0, size * 0.03) if rng.random() < 0.5 else (size * 0.03, 0))
+    scratch = scratch_scale * (0.3 * rng.random() * _noise(rng, n, 2) + rng.random() * brushed / max(brushed.std(), 1e-6))
     nx = 0.45 * u * rng.uniform(0.5, 1.6) + 0.2 * rng.random() * bump[0] + curl[0] * 0.3 + scratch
-    ny = curl[1] * 0.7 + rng.uniform(0.2, 0.9) * (1 - depth) * 0.5 + 0.2 * rng.random() * bump[1] + 0.3 * v + scratch
+    ny = curl[1] * 0.7 + rng.uniform(0.2, 0.9) * (1 - depth) * 0.5 + 0.2 * rng.random() * bump[1] + 0.3 * v + scratch + roll
     at = np.stack([(np.clip(ny, -1, 1) + 1) * 31.5, (np.clip(nx, -1, 1) + 1) * 31.5])
     seen = np.stack([map_coordinates(env[..., k], at, order=1, mode="nearest") for k in range(3)], -1)
     if alloy == "gold":
@@ -303,12 +324,26 @@ def _environment(rng):
     """What the metal mirrors, 64 x 64 directions: throat, gum and lips, teeth, retractor, the flash."""
     y, x = np.mgrid[-1:1:64j, -1:1:64j]
     env = np.ones((64, 64, 3)) * np.array([0.035, 0.018, 0.014]) * rng.uniform(0.3, 2.5)
-    palette = ([0.40, 0.15, 0.13], [0.40, 0.15, 0.13], [0.55, 0.33, 0.26], [0.65, 0.58, 0.42], [0.7, 0.7, 0.7], [0.03, 0.015, 0.012], [0.2, 0.06, 0.05])
+    palette = (
+        [0.40, 0.15, 0.13],
+        [0.40, 0.15, 0.13],
+        [0.55, 0.33, 0.26],
+        [0.65, 0.58, 0.42],
+        [0.7, 0.7, 0.7],
+        [0.03, 0.015, 0.012],
+        [0.2, 0.06, 0.05],
+    )
     for _ in range(rng.integers(6, 14)):
         a, b = rng.uniform(-1, 1, 2)
         w, h = rng.uniform(0.12, 0.8, 2)
         tone = np.array(palette[rng.integers(len(palette))]) * rng.uniform(0.4, 1.3)
         mask = np.clip((1 - ((x - a) / w) ** 2 - ((y - b) / h) ** 2) * rng.uniform(1, 8), 0, 1)[..., None]
+        env = env * (1 - mask) + tone * mask
+    for _ in range(rng.integers(0, 7)):  # straight-edged things: mirrors, retractor rims, the rows of teeth
+        angle, at, width = rng.uniform(0, np.pi), rng.uniform(-1, 1), rng.uniform(0.03, 0.3)
+        away = np.abs(x * np.cos(angle) + y * np.sin(angle) - at)
+        tone = np.array(palette[rng.integers(len(palette))]) * rng.uniform(0.3, 1.6)
+        mask = np.clip((width - away) * rng.uniform(8, 60), 0, 1)[..., None] * rng.uniform(0.4, 1)
         env = env * (1 - mask) + tone * mask
     for _ in range(rng.integers(1, 5)):
         a, b = rng.uniform(-0.6, 0.6, 2)
@@ -329,6 +364,10 @@ def _highlights(rng, u, v, rho, size, facing):
         out += np.clip((1 - ((u - a) / w) ** 2 - ((v - b) / h) ** 2 + 0.6 * ripple * rng.random()) * 2, 0, 1) * rng.uniform(0.2, 4)
     if rng.random() < 0.4:
         out += np.clip(_noise(rng, n, size / rng.uniform(15, 50)) - rng.uniform(2.0, 2.8), 0, 1) * rng.uniform(0.5, 4)
+    if rng.random() < 0.25:
+        a, b = rng.uniform(-0.4, 0.4, 2)
+        r = np.hypot((u - a) / rng.uniform(0.5, 1), (v - b) / rng.uniform(0.5, 1.2)) + 0.08 * _noise(rng, n, size / 8)
+        out += np.exp(-(((r - rng.uniform(0.2, 0.5)) / rng.uniform(0.01, 0.05)) ** 2)) * rng.uniform(0.2, 3)
     sheen = rng.uniform(0, 0.12) * np.clip(1 - np.hypot(u - rng.normal(0, 0.3), v - rng.normal(0, 0.3)) ** 2, 0, 1)
     return gaussian_filter(out, size * rng.uniform(0.002, 0.012)) + sheen
 
@@ -358,5 +397,5 @@ def _camera(rng, light, sketch, size):
     if rng.random() < 0.5:  # sharpening in the camera
         soft = cv2.GaussianBlur(out, (0, 0), 1.2)
         out = cv2.addWeighted(out, 1.4, soft, -0.4, 0)
-    ok, data = cv2.imencode(".jpg", out[..., ::-1], [cv2.IMWRITE_JPEG_QUALITY, int(rng.integers(70, 97))])
+    _, data = cv2.imencode(".jpg", out[..., ::-1], [cv2.IMWRITE_JPEG_QUALITY, int(rng.integers(70, 97))])
     return cv2.imdecode(data, cv2.IMREAD_COLOR)[..., ::-1].copy(), blur

@@ -1,0 +1,193 @@
+"""Readings of a region of metal: area, share, height and extent, and the height of the bevel on the mesiofacial cusp."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
+from typing import Any
+
+import numpy as np
+from shapely.geometry import MultiPolygon, Polygon, mapping
+
+from audit.core.annotations import Annotations, Feature
+from audit.core.quantity import Quantity, combine, source
+from audit.core.records import Calibration, Photo, Reading, Refusal
+from audit.core.vocabulary import DESIGNS, MEASURANDS
+from audit.measure.metal_budget import (
+    BEVEL_SLOPE_DEG,
+    FACIAL_SLOPE_DEG,
+    LEVEL_DEG,
+    RegionSd,
+    hand_area_sd_px2,
+    pose_fraction_sd,
+    pose_relative_sd,
+    slope_of,
+    source_parts,
+)
+from audit.measure.metal_shape import extent_px, thickness_px, typical_thickness_px
+from audit.measure.scale_check import scale_refusal
+
+__all__ = ["METAL_MEASURANDS", "MetalCase", "Region", "facial_area", "metal_readings"]
+
+METAL_MEASURANDS = ("visible_metal_area", "visible_metal_fraction", "visible_metal_height", "visible_metal_extent")
+METHOD = "visible_metal@1"
+OUTLINE_METHOD = "facial_outline@1"
+BEVEL_FLAG = "site:mesiofacial_bevel"
+_SPIKE_SHARE = 0.03
+_CUSP = (0.15, 0.40)
+"""Where the mesiofacial cusp is looked at: shares of the outline's width from its mesial side."""
+_K95 = 1.959964
+
+
+@dataclass(frozen=True)
+class Region:
+    """The metal of one tooth on the photo, how well its border is known, and where it comes from.
+
+    Parameters
+    ----------
+    shape : MultiPolygon
+        Photo pixels; empty where no metal was found.
+    sd : RegionSd
+    by : {'reader', 'proposal'}
+    evidence : mapping
+        What a proposal rests on, plain JSON types.
+    """
+
+    shape: MultiPolygon
+    sd: RegionSd
+    by: str
+    evidence: Mapping[str, Any]
+
+    @property
+    def flags(self) -> tuple[str, ...]:
+        """What every reading of the region says of itself."""
+        return ("projected", f"region_by_{self.by}")
+
+    @property
+    def details(self) -> dict[str, Any]:
+        """What a report needs to draw it."""
+        return {"region": mapping(self.shape), "by": self.by, "evidence": dict(self.evidence)}
+
+
+@dataclass(frozen=True)
+class MetalCase:
+    """All that the readings of one tooth are made from."""
+
+    photo: Photo
+    calibration: Calibration | None
+    annotations: Annotations
+    facial: Feature
+    outline: Polygon
+
+    @property
+    def pen(self) -> str:
+        """Source of what the hand that drew the outline does not know."""
+        if self.annotations.reader:
+            return source("trace", f"{self.annotations.reader}/{self.photo.identity}")
+        return source("outline", self.photo.identity)
+
+    def quantity(self, value: float, unit: str, boundary: float, hand: float, pose: float) -> Quantity:
+        """A value in pixels with its parts: boundary and hand in `unit`, pose relative."""
+        parts = source_parts(
+            (source("boundary", self.photo.identity), boundary), (self.pen, hand), (source("pose", self.photo.identity), value * pose)
+        )
+        return Quantity(value, unit, parts)
+
+    def slopes(self) -> tuple[tuple[float, float], tuple[float, float]]:
+        """Slopes of the metal that shows and of the facial surface, each with its uncertainty, degrees.
+
+        The metal is taken for a bevel, unless the design carries it onto the facial surface or the reader gave its slope.
+        """
+        facial = slope_of(self.facial.properties, FACIAL_SLOPE_DEG)
+        metal = next((f for f in self.annotations.all("metal") if f.geometry is not None), None)
+        design = self.annotations.design
+        on_facial = design is not None and DESIGNS[design].facial_metal == "distal_half"
+        default = facial if on_facial else BEVEL_SLOPE_DEG
+        return (default if metal is None else slope_of(metal.properties, default)), facial
+
+
+def facial_area(case: MetalCase) -> tuple[list[Reading], list[Refusal]]:
+    """The projected area inside the facial outline, or why it has no millimetres."""
+    area = case.outline.area
+    slope = case.slopes()[1]
+    value = case.quantity(area, "px2", 0.0, hand_area_sd_px2(case.outline), pose_relative_sd(slope))
+    refusal = scale_refusal("facial_surface_area", case.calibration, case.facial.seen_in)
+    if refusal is not None or case.calibration is None:
+        return [], [] if refusal is None else [refusal]
+    return [Reading.measured("facial_surface_area", _times(value, case.calibration.area_scale(), "mm2"), OUTLINE_METHOD,
+                             flags=("projected",))], []  # fmt: skip
+
+
+def metal_readings(region: Region, case: MetalCase) -> tuple[list[Reading], list[Refusal]]:
+    """All readings of the metal of one tooth; those in mm are refused where there is no scale."""
+    readings, refusals = [_fraction(region, case)], []
+    for name in METAL_MEASURANDS:
+        refusal = scale_refusal(name, case.calibration, case.facial.seen_in)
+        if name == "visible_metal_fraction":
+            continue
+        if refusal is not None:
+            refusals.append(refusal)
+    if refusals or case.calibration is None:
+        return readings, refusals
+    upright, across = case.calibration.scale(90.0), case.calibration.scale(0.0)
+    readings.append(_read("visible_metal_area", region, _area(region, case), case.calibration.area_scale(), region.sd.limit_area_px2))
+    readings.append(_read("visible_metal_height", region, _height(region, case), upright, region.sd.limit_px))
+    readings.append(_read("visible_metal_extent", region, _extent(region, case), across, region.sd.limit_extent_px))
+    return readings + _bevel(region, case, upright), refusals
+
+
+def _area(region: Region, case: MetalCase) -> Quantity:
+    value = region.sd.signed_px2 if region.shape.is_empty else region.shape.area
+    return case.quantity(value, "px2", region.sd.area_px2, region.sd.hand_area_px2, pose_relative_sd(case.slopes()[0]))
+
+
+def _height(region: Region, case: MetalCase) -> Quantity:
+    height = thickness_px(region.shape, _SPIKE_SHARE * float(np.sqrt(case.outline.area)))
+    return case.quantity(height.px, "px", region.sd.height_px, region.sd.hand_px, pose_relative_sd(case.slopes()[0]))
+
+
+def _extent(region: Region, case: MetalCase) -> Quantity:
+    return case.quantity(extent_px(region.shape), "px", region.sd.extent_px, region.sd.hand_px, pose_relative_sd(LEVEL_DEG))
+
+
+def _fraction(region: Region, case: MetalCase) -> Reading:
+    whole = case.outline.area
+    area = region.sd.signed_px2 if region.shape.is_empty else region.shape.area
+    hand = np.hypot(region.sd.hand_area_px2, area * hand_area_sd_px2(case.outline) / whole)
+    value = case.quantity(area / whole, "1", region.sd.area_px2 / whole, float(hand) / whole, pose_fraction_sd(*case.slopes()))
+    reading = _read("visible_metal_fraction", region, value, Quantity(1.0, "1"), region.sd.limit_area_px2 / whole)
+    low, high = reading.interval95
+    return replace(reading, interval95=(low, min(1.0, high)))
+
+
+def _bevel(region: Region, case: MetalCase, scale: Quantity) -> list[Reading]:
+    """Height of the bevel on the uncovered mesiofacial cusp: a second reading of height, for seven-eighths on a known tooth."""
+    tooth = case.annotations.tooth
+    if case.annotations.design != "seven_eighths" or tooth is None:
+        return []
+    mesial_right = (tooth.quadrant in (1, 4, 5, 8)) != (case.facial.seen_in == "mirror")
+    left, _, right, _ = case.outline.bounds
+    near, far = (s * (right - left) for s in _CUSP)
+    between = (right - far, right - near) if mesial_right else (left + near, left + far)
+    typical = typical_thickness_px(region.shape, between)
+    boundary = float(np.hypot(region.sd.height_px, typical.spread_px))
+    metal = next((f for f in case.annotations.all("metal") if f.geometry is not None), None)
+    slope = BEVEL_SLOPE_DEG if metal is None else slope_of(metal.properties, BEVEL_SLOPE_DEG)
+    value = case.quantity(typical.px, "px", boundary, region.sd.hand_px, pose_relative_sd(slope))
+    reading = _read("visible_metal_height", region, value, scale, region.sd.limit_px, missing=typical.px == 0.0)
+    details = {**reading.details, "between_x_px": list(between)}
+    return [replace(reading, flags=(*reading.flags, BEVEL_FLAG), details=details)]
+
+
+def _read(name: str, region: Region, value: Quantity, scale: Quantity, limit: float, missing: bool | None = None) -> Reading:
+    """The reading of a value in pixels; below detection where there is no metal, with what could be there unseen."""
+    unit = MEASURANDS[name].unit
+    if not (region.shape.is_empty if missing is None else missing):
+        return Reading.measured(name, _times(value, scale, unit), METHOD, flags=region.flags, details=region.details)
+    unseen = Quantity(value.value, value.unit, {next(n for n in value.parts if n.startswith("boundary/")): limit / _K95})
+    top = limit * (scale.value + _K95 * scale.u)
+    return Reading(name, unit, "below_detection", None, (0.0, top), METHOD, _times(unseen, scale, unit), region.flags, region.details)
+
+
+def _times(value: Quantity, scale: Quantity, unit: str) -> Quantity:
+    return combine(lambda a, b: a * b, value, scale, unit=unit)
