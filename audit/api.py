@@ -48,7 +48,7 @@ __all__ = [
     "CAUTIONS", "AuditError", "AuditKey", "Ledger", "Report", "audit_key", "charts", "document_fragment", "fragments", "index_row",
     "judge_images", "list_fragment", "measure_photo", "open_ledger", "overlay_png", "read_case_folder", "refused_document",
     "report_data", "series", "tooth_codes",
-    "tooth_html", "tooth_record", "unlisted_images", "write_reports",
+    "tooth_html", "tooth_record", "tooth_records", "unlisted_images", "write_reports",
 ]  # fmt: skip
 
 AnnotationSource = str | Path | Mapping[str, Any] | None
@@ -148,6 +148,14 @@ def tooth_record(ledger_url: str, code: str, today: date | None = None) -> Tooth
         return _record(ledger, code, posed_anew(map(ledger.history, ledger.codes())), today or date.today())
 
 
+def tooth_records(ledger_url: str, today: date | None = None) -> list[ToothRecord]:
+    """The records of all restorations, by code."""
+    with open_ledger(ledger_url) as ledger:
+        codes = ledger.codes()
+        repeatability = posed_anew(map(ledger.history, codes))
+        return [_record(ledger, code, repeatability, today or date.today()) for code in codes]
+
+
 def series(ledger_url: str, code: str) -> pd.DataFrame:
     """Readings of one restoration over its visits, one row a reading."""
     return tables.series(tooth_record(ledger_url, code))
@@ -177,10 +185,7 @@ def write_reports(
     """
     out = Path(out_folder)
     out.mkdir(parents=True, exist_ok=True)
-    with open_ledger(ledger_url) as ledger:
-        codes = ledger.codes()
-        repeatability = posed_anew(map(ledger.history, codes))
-        records = [_record(ledger, code, repeatability, date.today()) for code in codes]
+    records = tooth_records(ledger_url)
     for done, record in enumerate(records, 1):
         name = f"{record.restoration.code}.html"
         (out / name).write_text(_tooth_html(_report(record, Path(photo_folder))), encoding="utf-8")

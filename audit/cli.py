@@ -112,7 +112,7 @@ def intake(folder: Annotated[Path, typer.Argument(help="Folder of images, search
 @app.command(name="app")
 def open_app(ledger: LedgerOption = None, folder: Path = Path("demo_photos"), port: int = 8501) -> None:
     """Open the pages on 127.0.0.1; the demo club is audited first where there is no ledger yet."""
-    from ui.server import serve
+    from ui.server import main as serve
 
     url = ledger or str(Path("reports") / "ledger.sqlite")
     if ledger is None and not Path(url).exists():
