@@ -25,7 +25,7 @@ def outline(coverage: np.ndarray) -> np.ndarray:
         0 outside, 1 inside, in between on the border.
     """
     padded = np.pad(np.asarray(coverage, dtype=float), 1)
-    lines = find_contours(padded, 0.5)
+    lines = find_contours(padded, 0.5)  # type: ignore[no-untyped-call]
     if not lines:
         return np.empty((0, 2))
     return np.asarray(max(lines, key=len)[:, ::-1] - 1.0)

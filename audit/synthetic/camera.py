@@ -46,7 +46,8 @@ class Camera:
         """Pixel coordinates of points, shape (..., 3) to (..., 2)."""
         offset = points - self.position
         depth = -(offset @ self.back)
-        return np.stack([offset @ self.right, offset @ self.down], axis=-1) / depth[..., None] * self.focal_px + self.centre_px
+        flat = np.stack([offset @ self.right, offset @ self.down], axis=-1)
+        return np.asarray(flat / depth[..., None] * self.focal_px + self.centre_px)
 
     def depth_mm(self, points: np.ndarray) -> np.ndarray:
         """Distance from the camera along its axis, shape (..., 3) to (...)."""
@@ -59,11 +60,11 @@ class Camera:
     def directions(self, xy: np.ndarray) -> np.ndarray:
         """Ray directions of pixels, one unit of depth long, shape (..., 3), float32."""
         s = self.slopes(xy)
-        return (s[..., :1] * self.right + s[..., 1:] * self.down - self.back).astype(np.float32)
+        return np.asarray(s[..., :1] * self.right + s[..., 1:] * self.down - self.back, dtype=np.float32)
 
     def mm_per_px(self, points: np.ndarray) -> np.ndarray:
         """Scale in the sensor-parallel plane through each point, mm/px."""
-        return self.depth_mm(points) / self.focal_px
+        return np.asarray(self.depth_mm(points) / self.focal_px)
 
 
 def aim_camera(

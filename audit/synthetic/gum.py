@@ -27,7 +27,8 @@ def gum_line(row: Row, x: np.ndarray, recession_mm: float) -> np.ndarray:
         y = np.where(np.abs(x - crown.x_mm) <= 0.5 * crown.width_mm + 0.02, line, y)
     edge = row.crowns[-1].x_mm - 0.5 * row.crowns[-1].width_mm
     y = np.where(y < -98.0, np.where(x < edge, row.crowns[-1].neck_mm + 3.2, row.crowns[0].neck_mm + 1.0), y)
-    blunt = np.clip((PAPILLA_MM - np.min([np.abs(x - c.x_mm - side * c.width_mm / 2) for c in row.crowns for side in (-1, 1)], axis=0)), 0.0, None)
+    contacts = [c.x_mm + side * c.width_mm / 2 for c in row.crowns for side in (-1, 1)]
+    blunt = np.clip(PAPILLA_MM - np.min([np.abs(x - contact) for contact in contacts], axis=0), 0.0, None)
     return np.asarray(y - 1.1 * blunt**2)
 
 

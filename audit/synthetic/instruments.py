@@ -70,7 +70,7 @@ class Layer:
 
 def _box(distance: np.ndarray, half: np.ndarray | float, px_mm: np.ndarray) -> np.ndarray:
     """Share of a pixel that a bar of half width `half` covers at `distance` from its middle."""
-    return np.clip((half + px_mm / 2 - np.abs(distance)) / px_mm, 0.0, np.minimum(1.0, 2 * half / px_mm))
+    return np.asarray(np.clip((half + px_mm / 2 - np.abs(distance)) / px_mm, 0.0, np.minimum(1.0, 2 * half / px_mm)))
 
 
 def draw_rule(placing: Placing, slopes: np.ndarray, focal_px: float, *, middle_mm: float, edge_up: bool, white: bool, seed: int) -> Layer:

@@ -44,7 +44,8 @@ def _vermilion(x: np.ndarray, y: np.ndarray, t: np.ndarray, is_upper: np.ndarray
     blotch = tiled(shot.seed + 77, 1, 6, x * 5, y * 5)[:, 0]
     roll = np.sin(np.pi * np.clip(t, 0.0, 0.999)) ** 0.7
     shade = np.where(is_upper, 0.62, 0.85) + 0.35 * roll + 0.05 * creases + 0.04 * blotch
-    gloss = np.exp(-(((t - 0.38 - 0.05 * blotch) / 0.13) ** 2)) * np.clip(0.25 + 0.35 * creases + 0.3 * blotch, 0, 1) * np.where(is_upper, 0.25, 0.7)
+    gloss = np.exp(-(((t - 0.38 - 0.05 * blotch) / 0.13) ** 2)) * np.where(is_upper, 0.25, 0.7)
+    gloss *= np.clip(0.25 + 0.35 * creases + 0.3 * blotch, 0, 1)
     return np.asarray(VERMILION * shade[:, None] + (gloss * np.exp(-((x / 24.0) ** 2)))[:, None])
 
 

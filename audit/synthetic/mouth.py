@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from functools import lru_cache
 from typing import Any
 
 import numpy as np
@@ -18,10 +19,12 @@ from audit.synthetic.optics import blur_sigma_px, develop, magnification, throug
 from audit.synthetic.reference import hold
 from audit.synthetic.render import draw, survey
 from audit.synthetic.scene import Scene
-from audit.synthetic.stage import Stage
 from audit.synthetic.smile import build_smile
 from audit.synthetic.spec import Mouth, Opening, Shot
-from audit.synthetic.truth import Seen, margin_truth, surface_truth, visible_run
+from audit.synthetic.stage import Stage
+from audit.synthetic.truth import Seen, bevel_height_mm, margin_truth, surface_truth, visible_run
+
+SURVEY_PX_PER_MM = 30.0
 
 __all__ = ["Mouth", "Opening", "Shot", "photograph"]
 
@@ -47,7 +50,7 @@ def photograph(mouth: Mouth, shot: Shot) -> Scene:
         light, depth, hidden = lay_lips(light, seen.depth_mm, float(camera.depth_mm(np.zeros(3))), shot)
     else:
         light, depth, hidden = lay_frame(light, seen.depth_mm, tooth_depth, shot)
-    seen = Seen(*(plane * (1.0 - hidden) for plane in (seen.facial, seen.metal, seen.gum)), depth)
+    seen = Seen(seen.facial * (1.0 - hidden), seen.metal * (1.0 - hidden), seen.gum * (1.0 - hidden), depth)
     light, seen, held = hold(light, seen, mouth, shot, camera, stage, rng)
     nearer = tooth_depth - seen.depth_mm
     pixels = develop(through_lens(light, nearer, shot), shot, rng)
@@ -106,9 +109,7 @@ def _exif(shot: Shot) -> dict[str, Any]:
 def _truth(mouth: Mouth, shot: Shot, stage: Stage, camera: Camera, seen: Seen) -> tuple[dict[str, Any], np.ndarray]:
     run = visible_run(stage.margin, camera, seen)
     margin, openings = margin_truth(mouth, stage, run, camera)
-    straight, square = survey(stage, mouth, shot, _straight(mouth, shot))
-    flat_run = visible_run(stage.margin, square, straight)
-    flat_margin, _ = margin_truth(mouth, stage, flat_run, square)
+    square, straight = _straight_on(mouth, shot.view, round(object_distance_mm(shot.focal_length_mm, magnification(shot)), -1))
     depth = float(camera.depth_mm(stage.middle))
     truth = {
         "schema": 1, "seed": mouth.seed, "shot_seed": shot.seed, "view": shot.view, "mirror": shot.mirror,
@@ -117,18 +118,21 @@ def _truth(mouth: Mouth, shot: Shot, stage: Stage, camera: Camera, seen: Seen) -
         "blur_sigma_px": float(blur_sigma_px(shot, 0.0)),
         "pose": {"yaw_deg": shot.yaw_deg, "pitch_deg": shot.pitch_deg, "roll_deg": shot.roll_deg, "distance_mm": depth},
         "measurands": {**surface_truth(seen, camera, stage), **margin},
-        "normal_view": {**surface_truth(straight, square, stage), **flat_margin},
+        "normal_view": straight,
         "openings": openings,
+        "bevel_height_mm": {"photo": bevel_height_mm(stage, camera), "normal_view": bevel_height_mm(stage, square)},
     }  # fmt: skip
     return truth, run
 
 
-def _straight(mouth: Mouth, shot: Shot) -> Camera:
-    return aim_camera(
-        yaw_deg=0.0, pitch_deg=0.0, roll_deg=0.0, px_per_mm=shot.px_per_mm, size_px=(shot.width_px, shot.height_px),
-        distance_mm=object_distance_mm(shot.focal_length_mm, magnification(shot)),
-        mirror_x=_reversed(mouth, shot), mirror_y=not mouth.upper,
-    )  # fmt: skip
+@lru_cache(maxsize=16)
+def _straight_on(mouth: Mouth, view: str, distance_mm: float) -> tuple[Camera, dict[str, float]]:
+    """A camera straight in front of the tooth, and what it would measure."""
+    stage = _build(mouth, view)
+    square = aim_camera(yaw_deg=0.0, pitch_deg=0.0, roll_deg=0.0, distance_mm=distance_mm, px_per_mm=SURVEY_PX_PER_MM, size_px=(3, 3))
+    seen = survey(stage, mouth, square)
+    margin, _ = margin_truth(mouth, stage, visible_run(stage.margin, square, seen), square)
+    return square, {**surface_truth(seen, square, stage), **margin}
 
 
 def _annotations(

@@ -16,7 +16,7 @@ import numpy as np
 
 from audit.imaging.smooth import gaussian
 from audit.synthetic.outlines import Margin, rounded
-from audit.synthetic.relief import Grid, Relief, assemble
+from audit.synthetic.relief import Grid, assemble
 from audit.synthetic.spec import Mouth
 from audit.synthetic.stage import EMPTY, Stage, lift, own_middle, seen_margin
 from audit.synthetic.texture import tiled
@@ -88,7 +88,8 @@ def _tables(seed: int, molar: bool) -> tuple[tuple[Table, ...], int]:
             base = ((2.15, -2.75, 0.0, 0.60), (-2.2, -2.7, -0.15, 0.60), (1.75, 2.2, 0.0, 0.56), (-2.5, 3.0, -0.55, 0.62))
             size = half_x[i] / 5.15
             cusps = tuple((a * size + w[0], b * size + w[1], h, s) for (a, b, h, s), w in zip(base, wobble))
-        tables.append(Table(float(middles[i]), float(offset[i]), float(half_x[i]), float(half_y[i]), 0.07 if i >= 2 else 0.0, cusps, float(rng.normal(0, 0.25))))
+        place = (float(middles[i]), float(offset[i]), float(half_x[i]), float(half_y[i]), 0.07 if i >= 2 else 0.0)
+        tables.append(Table(*place, cusps, float(rng.normal(0.0, 0.25))))
     return tuple(tables), audited
 
 
@@ -99,7 +100,8 @@ def build_occlusal(mouth: Mouth) -> Stage:
     own = tables[audited]
     x, y = GRID.mesh()
     insides = np.stack([t.inside(x, y) for t in tables])
-    coarse, fine = (tiled(mouth.seed + 82, *band, (x * 9).ravel(), (y * 9).ravel())[:, 1:].reshape(*x.shape, 2) for band in ((2, 7), (8, 24)))
+    flat = (9.0 * x).ravel(), (9.0 * y).ravel()
+    coarse, fine = (tiled(mouth.seed + 82, *band, *flat)[:, 1:].reshape(*x.shape, 2) for band in ((2, 7), (8, 24)))
     heights = np.stack([t.surface(x, y, 0.22 * coarse + 0.05 * fine) for t in tables])
     owner, teeth = heights.argmax(axis=0), heights.max(axis=0)
     metal, along, margin = _metal(mouth, own, x, y)
@@ -111,7 +113,7 @@ def build_occlusal(mouth: Mouth) -> Stage:
     into = np.where(near > -0.15, np.minimum(-near, gum - teeth) - 0.2, np.clip(gum - teeth, -1.0, -near - 0.15))
     into = np.where(into > 0, np.minimum(0.5 * into, np.where(y > 0, 3.4, 9.0)), into)
     here = np.take_along_axis(insides, owner[None], 0)[0]
-    owned = np.where(owner == audited, insides[audited] + WALL_MM, np.minimum(insides[audited], -0.02))
+    owned = np.where(owner == audited, insides[audited] + WALL_MM, np.minimum(insides[audited], 0.0))
     tint = np.array([t.tint for t in tables])[owner]
     level = np.clip(0.95 + teeth / 5.0, 0.1, 0.95)
     deep = gaussian(teeth.astype(np.float32), 0.35 * GRID.per_mm) - teeth

@@ -55,13 +55,13 @@ def through_lens(light: np.ndarray, nearer_mm: np.ndarray, shot: Shot) -> np.nda
 
 def develop(light: np.ndarray, shot: Shot, rng: np.random.Generator) -> np.ndarray:
     """Encoded pixels, uint8, of light on the sensor."""
-    exposed = light * np.float32(shot.light_level)
+    exposed: np.ndarray = light * np.float32(shot.light_level)
     if shot.noise > 0:
         electrons = WHITE_ELECTRONS / shot.noise**2
         variance = np.maximum(exposed, 0.0) / electrons + (READ_ELECTRONS / electrons) ** 2
         exposed = exposed + np.sqrt(variance) * rng.standard_normal(exposed.shape, dtype=np.float32)
     warm = np.array([shot.white_balance, 1.0, 1.0 / shot.white_balance], np.float32)
-    encoded = encode_srgb(np.clip(exposed, 0.0, 1.0) * warm)
+    encoded: np.ndarray = encode_srgb(np.clip(exposed, 0.0, 1.0) * warm)
     if shot.tone:
         encoded = encoded + np.float32(shot.tone) * (2 * encoded - 1) * encoded * (1 - encoded)
     if shot.sharpening:

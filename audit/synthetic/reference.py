@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass, replace
 from typing import Any
 
@@ -11,13 +12,16 @@ from audit.synthetic.camera import Camera
 from audit.synthetic.instruments import PROBE_MARKS_MM, Layer, Placing, draw_probe, draw_rod, draw_rule
 from audit.synthetic.lighting import surround
 from audit.synthetic.marks import feature
-from audit.synthetic.stage import Stage
 from audit.synthetic.spec import Mouth, Shot
+from audit.synthetic.stage import Stage
 from audit.synthetic.truth import Seen
 
 __all__ = ["Held", "hold"]
 
 RULE_MIDDLE_MM = 12.0
+REACH_MM = {"rule": (-9.0, 9.05), "rod": (-4.0, 4.05), "probe": (-5.0, 5.05)}
+EDGE_PX, HALF_MM = 3.0, 0.05
+_Pixels = Callable[[np.ndarray], np.ndarray]
 
 
 @dataclass(frozen=True)
@@ -47,37 +51,52 @@ def hold(
     )
 
     def pixels(points: np.ndarray) -> np.ndarray:
-        return points[:, :2] / points[:, 2:] * [handed, 1.0] * camera.focal_px + camera.centre_px
+        return np.asarray(points[:, :2] / points[:, 2:] * [handed, 1.0] * camera.focal_px + camera.centre_px)
 
     box = _box(placing, pixels, light.shape[:2], shot)
     layer = _draw(placing, box, camera, mouth, shot, handed, depth)
     light, seen = _over(light, seen, box, layer)
-    half = 0.05
-    ends = pixels(np.stack([placing.middle - half * placing.axis, placing.middle + half * placing.axis]))
-    along = 2 * half / float(np.hypot(*(ends[1] - ends[0]))) * depth / placing.depth_mm
+    reach = _marked(placing, pixels, shot)
+    middle = placing.middle + 0.5 * sum(reach) * placing.axis
+    ends = pixels(np.stack([middle - HALF_MM * placing.axis, middle + HALF_MM * placing.axis]))
+    along = 2 * HALF_MM / float(np.hypot(*(ends[1] - ends[0]))) * depth / float(middle[2])
     if shot.reference == "rod":
         along = depth / camera.focal_px
     truth = {
-        "kind": shot.reference, "offset_mm": shot.reference_offset_mm, "tilt_deg": shot.reference_tilt_deg, "seen_in": way,
+        "kind": shot.reference, "offset_mm": depth - float(middle[2]), "tilt_deg": shot.reference_tilt_deg, "seen_in": way,
         "direction_deg": float(np.degrees(np.arctan2(*(ends[1] - ends[0])[::-1])) % 180.0),
     }  # fmt: skip
-    return light, seen, Held(along, truth, _feature(placing, pixels, shot, way, rng))
+    return light, seen, Held(along, truth, _feature(placing, pixels, shot, way, reach, rng))
+
+
+def _marked(placing: Placing, pixels: _Pixels, shot: Shot) -> tuple[float, float]:
+    """First and last position along the reference, mm from its placed middle, between which it is marked: inside the photo."""
+    kind = shot.reference or "rule"
+    at = np.arange(*REACH_MM[kind], 0.05)
+    side = 0.5 * shot.reference_diameter_mm if kind == "rod" else 0.0
+    lines = [pixels(placing.middle + at[:, None] * placing.axis + s * side * placing.across) for s in (-1.0, 1.0)]
+    room = np.array([shot.width_px, shot.height_px]) - 1.0 - EDGE_PX
+    inside = np.all([(line >= EDGE_PX) & (line <= room) for line in lines], axis=(0, 2))
+    if inside.sum() < 20:
+        raise ValueError(f"reference_at_mm must place the {kind} inside the photo; got {shot.reference_at_mm or 'its usual place'}")
+    return float(at[inside][0]), float(at[inside][-1])
 
 
 def _usual_place(shot: Shot, mouth: Mouth) -> tuple[float, float]:
     below = 1.0 if mouth.upper else -1.0
+    room = 0.5 * shot.height_px / shot.px_per_mm
     if shot.reference == "rule":
-        return 0.0, below * 7.0
+        return 0.0, below * min(7.0, room - 1.8)
     if shot.reference == "rod":
-        return -6.8, below * 4.5
-    return 6.6, below * 2.5
+        return -6.8, below * min(4.5, max(room - 4.0, 0.0))
+    return 6.6, below * min(2.5, max(room - 3.0, 0.0))
 
 
 def _usual_turn(shot: Shot) -> float:
     return {"rule": 0.0, "rod": 78.0, "probe": 80.0}[shot.reference or "rule"]
 
 
-def _box(placing: Placing, pixels: Any, shape: tuple[int, int], shot: Shot) -> tuple[slice, slice]:
+def _box(placing: Placing, pixels: _Pixels, shape: tuple[int, int], shot: Shot) -> tuple[slice, slice]:
     """Rows and columns that the reference can reach."""
     sides = [placing.middle + a * placing.axis + b * placing.across for a in (-60.0, 60.0) for b in (-11.0, 11.0)]
     xy = pixels(np.array(sides)) if shot.reference == "rule" else np.array([[0.0, 0.0], [shape[1], shape[0]]])
@@ -120,13 +139,19 @@ def _over(light: np.ndarray, seen: Seen, box: tuple[slice, slice], layer: Layer)
     return light, replace(seen, depth_mm=depth, **planes)
 
 
-def _feature(placing: Placing, pixels: Any, shot: Shot, way: str, rng: np.random.Generator) -> dict[str, Any]:
+def _feature(
+    placing: Placing, pixels: _Pixels, shot: Shot, way: str, reach: tuple[float, float], rng: np.random.Generator
+) -> dict[str, Any]:
     kind = shot.reference or "rule"
-    reach = {"rule": (-9.0, 9.0), "rod": (-4.0, 4.0), "probe": (-5.0, 5.0)}[kind]
     ends = np.array(reach)[:, None] * placing.axis + placing.middle
     lines = [ends] if kind != "rod" else [ends + s * 0.5 * shot.reference_diameter_mm * placing.across for s in (-1.0, 1.0)]
-    traced = [np.round(pixels(line) + shot.hand_px * rng.standard_normal((2, 2)), 3).tolist() for line in lines]
+    room = np.array([shot.width_px, shot.height_px]) - 1.0
+    traced = [np.round(np.clip(pixels(line) + shot.hand_px * rng.standard_normal((2, 2)), 0.0, room), 3).tolist() for line in lines]
     geometry = {"type": "LineString", "coordinates": traced[0]} if kind != "rod" else {"type": "MultiLineString", "coordinates": traced}
-    size = {"rule": {"tick_mm": 0.5}, "rod": {"diameter_mm": shot.reference_diameter_mm}, "probe": {"marks_mm": list(PROBE_MARKS_MM)}}[kind]
+    sizes: dict[str, dict[str, Any]] = {
+        "rule": {"tick_mm": 0.5},
+        "rod": {"diameter_mm": shot.reference_diameter_mm},
+        "probe": {"marks_mm": list(PROBE_MARKS_MM)},
+    }
     stated = shot.reference_offset_mm if shot.stated_offset_mm is None else shot.stated_offset_mm
-    return feature("reference", geometry, kind=kind, seen_in=way, offset_mm=stated, u_offset_mm=shot.u_offset_mm, **size)
+    return feature("reference", geometry, kind=kind, seen_in=way, offset_mm=stated, u_offset_mm=shot.u_offset_mm, **sizes[kind])

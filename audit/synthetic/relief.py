@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 from dataclasses import dataclass
 
 import numpy as np
@@ -119,7 +120,7 @@ def _search(relief: Relief, height: np.ndarray, camera: Camera, slopes: np.ndarr
     levels = np.linspace(top, bottom, steps + 1, dtype=np.float32)
     above = np.full(len(slopes), levels[-2], np.float32)
     left = np.arange(len(slopes))
-    for upper, lower in zip(levels[:-1], levels[1:]):
+    for upper, lower in itertools.pairwise(levels):
         under = _gap(relief, height, camera, slopes[left], lower) <= 0
         above[left[under]] = upper
         left = left[~under]
@@ -155,7 +156,7 @@ def openness(height: np.ndarray, per_mm: float) -> np.ndarray:
     """Share of light that reaches each sample (0 to 1): less in clefts, from two smoothed heights."""
     fine = gaussian(height, 0.45 * per_mm) - height
     broad = gaussian(np.maximum(height, -5.0), 1.8 * per_mm) - np.maximum(height, -5.0)
-    return np.exp(-1.1 * np.clip(fine, 0.0, 2.0) - 0.55 * np.clip(broad, 0.0, 3.0)).astype(np.float32)
+    return np.asarray(np.exp(-1.1 * np.clip(fine, 0.0, 2.0) - 0.55 * np.clip(broad, 0.0, 3.0)), dtype=np.float32)
 
 
 def assemble(grid: Grid, height: np.ndarray, ground: tuple[np.ndarray, ...], look: tuple[np.ndarray, ...]) -> Relief:

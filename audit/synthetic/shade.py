@@ -13,7 +13,7 @@ from audit.synthetic.spec import Mouth, Shot
 from audit.synthetic.texture import tiled
 from audit.synthetic.tissue import behind, enamel, film, gingiva
 
-__all__ = ["ALLOY_TINT", "Cover", "cover", "shade"]
+__all__ = ["ALLOY_TINT", "Cover", "Material", "cover", "shade"]
 
 ALLOY_TINT = {"gold": np.array([0.93, 0.70, 0.36], np.float32), "white": np.array([0.78, 0.77, 0.74], np.float32)}
 GAP_COLOUR = np.array([0.55, 0.42, 0.27], np.float32)
@@ -31,27 +31,40 @@ class Cover:
     lightness: np.ndarray
 
 
-def cover(mouth: Mouth, ground: np.ndarray, look: np.ndarray, px_mm: np.ndarray) -> Cover:
-    """Shares of each pixel by signed distance over its footprint: exact for straight borders, also for slots below a pixel.
+@dataclass(frozen=True)
+class Material:
+    """What rays, n of them, found: where, the relief's maps there, and how much of each pixel shows what."""
+
+    struck: Strike
+    form: np.ndarray
+    ground: np.ndarray
+    look: np.ndarray
+    covers: Cover
+
+
+def cover(mouth: Mouth, ground: np.ndarray, look: np.ndarray, spread: np.ndarray | None) -> Cover:
+    """Shares of each pixel by signed distance: exact for straight borders, also for slots below a pixel.
 
     Parameters
     ----------
     ground, look : ndarray, shape (n, 4)
         Maps of the relief at the struck points.
-    px_mm : ndarray, shape (n,)
-        Footprint of a pixel at the struck points.
+    spread : ndarray, shape (n, 4), or None
+        Change of the distances (own outline, gingiva, metal, any crown) from pixel to pixel, mm; ``None`` takes
+        each ray for a point.
     """
     sd_own, sd_gum, sd_metal, along = ground.T
+    width = np.full((len(ground), 4), 1e-6, np.float32) if spread is None else np.maximum(spread, np.float32(1e-6))
 
-    def share(distance: np.ndarray) -> np.ndarray:
-        return np.clip(distance / px_mm + np.float32(0.5), 0.0, 1.0)
+    def share(distance: np.ndarray, index: int) -> np.ndarray:
+        return np.asarray(np.clip(distance / width[:, index] + np.float32(0.5), 0.0, 1.0))
 
-    gum = share(sd_gum)
-    crown = share(look[:, 0]) * (1.0 - gum)
-    facial = share(sd_own) * (1.0 - gum)
+    gum = share(sd_gum, 1)
+    crown = share(look[:, 0], 3) * (1.0 - gum)
+    facial = share(sd_own, 0) * (1.0 - gum)
     half, lightness = _slot(mouth, along)
-    metal = share(sd_metal - half) * facial
-    crevice = (share(sd_metal + half) - share(sd_metal - half)) * facial
+    metal = share(sd_metal - half, 2) * facial
+    crevice = (share(sd_metal + half, 2) - share(sd_metal - half, 2)) * facial
     return Cover(crown, facial, gum, metal, crevice, lightness)
 
 
@@ -65,11 +78,10 @@ def _slot(mouth: Mouth, along: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     return half, lightness
 
 
-def shade(relief: Relief, mouth: Mouth, shot: Shot, camera: Camera, around: Surroundings, at: Strike) -> tuple[np.ndarray, Cover]:
-    """Colour of struck points, shape (n, 3), and their covers."""
+def shade(relief: Relief, mouth: Mouth, shot: Shot, camera: Camera, around: Surroundings, material: Material) -> np.ndarray:
+    """Colour of struck points, shape (n, 3)."""
+    at, form, ground, look, covers = material.struck, material.form, material.ground, material.look, material.covers
     x, y = np.ascontiguousarray(at.points[:, 0]), np.ascontiguousarray(at.points[:, 1])
-    form, ground, look = (relief.at(maps, x, y) for maps in (relief.form, relief.ground, relief.look))
-    covers = cover(mouth, ground, look, at.depth_mm / np.float32(camera.focal_px))
     body = behind(form[:, 0], x, y)
     tissue = np.flatnonzero(covers.crown + covers.gum > 0)
     geometry = _Geometry(relief, camera, at.points[tissue], form[tissue])
@@ -86,7 +98,7 @@ def shade(relief: Relief, mouth: Mouth, shot: Shot, camera: Camera, around: Surr
     cast = _Geometry(relief, camera, at.points[metal], form[metal])
     body[metal] += covers.metal[metal, None] * (_cast(mouth, cast, around, x[metal], y[metal]) - body[metal])
     _margin(body, covers, ground, mouth)
-    return body, covers
+    return body
 
 
 def _lay(body: np.ndarray, share: np.ndarray, paint: object) -> None:

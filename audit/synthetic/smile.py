@@ -21,13 +21,13 @@ from audit.synthetic.outlines import facial_margin
 from audit.synthetic.relief import Grid, assemble
 from audit.synthetic.spec import Mouth
 from audit.synthetic.stage import Stage, own_middle
-from audit.synthetic.texture import tiled
 
 __all__ = ["build_smile"]
 
 GRID = Grid(left_mm=-48.0, top_mm=-36.0, per_mm=12.0, columns=1152, rows=864)
 # width and height (mm), level of the tip, of the teeth from the midline to the first molar
 TEETH = ((8.6, 10.4, 0.0), (6.7, 9.2, -0.7), (7.7, 10.0, 0.1), (7.1, 8.5, -0.5), (6.8, 7.8, -0.8), (10.3, 7.3, -1.0))
+BLUNT = (1.0, 0.9, 0.3, 0.1, 0.1, 0.0)
 
 
 def _arch(mouth: Mouth) -> Row:
@@ -42,8 +42,9 @@ def _arch(mouth: Mouth) -> Row:
             turn = min(turn + (0.05, 0.20, 0.32, 0.24, 0.10, 0.06)[index], 1.12)
             shown = wide * np.cos(turn)
             sign = 1.0 if side else -1.0
-            made.append(Crown(sign * (at + shown / 2), float(shown), height * float(grow[side, index]), tip + 5.0, depth + 0.5 * wide * np.sin(turn),
-                              -sign * float(np.tan(turn)) * 0.8, index == 5, float(rng.normal(0.0, 0.2)), (1.0, 0.9, 0.3, 0.1, 0.1, 0.0)[index]))  # fmt: skip
+            tall, back = height * float(grow[side, index]), depth + 0.5 * wide * float(np.sin(turn))
+            lean, tint = -0.8 * sign * float(np.tan(turn)), float(rng.normal(0.0, 0.2))
+            made.append(Crown(sign * (at + shown / 2), float(shown), tall, tip + 5.0, back, lean, index == 5, tint, BLUNT[index]))
             at, depth = at + shown + 0.03, depth + wide * np.sin(turn)
         half.append(made)
     crowns = (*half[0][::-1], *half[1])
@@ -69,7 +70,7 @@ def build_smile(mouth: Mouth) -> Stage:
     height = np.where(into > 0, np.maximum(gum, teeth + 0.03), teeth)
     insides = np.stack([crown.inside(x, y) for crown in row.crowns])
     here = np.take_along_axis(insides, owner[None], 0)[0]
-    own = np.where(owner == row.audited, insides[row.audited], np.minimum(insides[row.audited], -0.02))
+    own = np.where(owner == row.audited, insides[row.audited], np.minimum(insides[row.audited], 0.0))
     level = np.take_along_axis(np.stack([(y - c.neck_mm) / c.height_mm for c in row.crowns]), owner[None], 0)[0]
     tint = np.array([c.tint for c in row.crowns])[owner]
     relief = assemble(GRID, np.maximum(height, -45.0), (own, into, metal, along), (here, level, tint, np.zeros_like(x)))

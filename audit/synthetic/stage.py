@@ -34,6 +34,8 @@ class Stage:
         Gingival margin at the tooth, and the cervical stretch of the finish line.
     island : ndarray, shape (l, 3)
         Outline of an occlusal perforation.
+    bevel : ndarray, shape (2, 3)
+        Finish line and edge of the bevel over the mesiofacial cusp; empty where there is none.
     """
 
     relief: Relief
@@ -45,6 +47,7 @@ class Stage:
     gingival_margin: np.ndarray = field(default_factory=lambda: EMPTY)
     cervical: np.ndarray = field(default_factory=lambda: EMPTY)
     island: np.ndarray = field(default_factory=lambda: EMPTY)
+    bevel: np.ndarray = field(default_factory=lambda: EMPTY)
 
 
 def lift(relief: Relief, xy: np.ndarray) -> np.ndarray:

@@ -31,7 +31,9 @@ def enamel(look: np.ndarray, mouth: Mouth, x: np.ndarray, y: np.ndarray) -> np.n
     colour += 0.65 * edge * (glass - colour)
     mottle = tiled(mouth.seed + 11, 2, 20, x * 18, y * 9)[:, :1]
     fine = tiled(mouth.seed + 12, 8, 60, x * 5, y * 60)[:, :1]
-    colour += look[:, 3:] * (_rgb(0.20, 0.11, 0.05) - colour)
+    colour += np.clip(look[:, 3:], 0, 1) * (_rgb(0.20, 0.11, 0.05) - colour)
+    broken = 1.0 + 0.12 * tiled(mouth.seed + 13, 6, 40, x * 30, y * 30)[:, :1]
+    colour += np.clip(-look[:, 3:], 0, 1) * (_rgb(0.70, 0.58, 0.40) * broken - colour)
     return np.asarray(colour * (1.0 + 0.035 * mottle + 0.012 * fine) * (1.0 + tint * _rgb(0.05, 0.08, 0.16)))
 
 

@@ -2,7 +2,7 @@
 
 Definitions. Areas, heights and extents are projections on the plane through the tooth's reference
 point parallel to the sensor: sums of the exact shares of pixels before any blur, times the scale at
-that point. Height is the greatest column of metal along the projected long axis of the tooth,
+that point. Height is the greatest mean column of metal, over strips 0.25 mm wide, along the projected long axis of the tooth,
 extent the width of all columns that hold metal. Openings are at right angles to the margin as
 projected; `start_mm` and `end_mm` run along the annotated margin from its first point. The mean
 opening is taken over the whole assessed margin, closed stretches counting zero. `margin_to_gingiva`
@@ -18,10 +18,12 @@ from scipy.spatial import cKDTree
 
 from audit.imaging.sample import sample
 from audit.synthetic.camera import Camera
-from audit.synthetic.stage import Stage
 from audit.synthetic.spec import Mouth
+from audit.synthetic.stage import Stage
 
-__all__ = ["Seen", "margin_truth", "surface_truth", "visible_run"]
+__all__ = ["Seen", "bevel_height_mm", "margin_truth", "surface_truth", "visible_run"]
+
+STRIP_MM = 0.25
 
 
 @dataclass(frozen=True)
@@ -45,7 +47,7 @@ def surface_truth(seen: Seen, camera: Camera, stage: Stage) -> dict[str, float]:
         return {}
     scale = float(camera.mm_per_px(middle))
     facial, metal = float(seen.facial.sum()) * scale**2, float(seen.metal.sum()) * scale**2
-    height, extent = _columns(seen.metal, camera, middle)
+    height, extent = _columns(seen.metal, camera, middle, scale)
     return {
         "facial_surface_area": facial,
         "visible_metal_area": metal,
@@ -61,12 +63,12 @@ def _enclosed(xy: np.ndarray) -> float:
     return float(abs(np.sum(x * np.roll(y, -1) - y * np.roll(x, -1)))) / 2.0
 
 
-def _columns(metal: np.ndarray, camera: Camera, middle: np.ndarray) -> tuple[float, float]:
-    """Longest column along the tooth's axis, and number of columns with metal, pixels."""
+def _columns(metal: np.ndarray, camera: Camera, middle: np.ndarray, scale: float) -> tuple[float, float]:
+    """Longest column along the tooth's axis (mean of a strip), and number of columns with metal, pixels."""
     rows, columns = np.nonzero(metal > 0)
     if rows.size == 0:
         return 0.0, 0.0
-    tip, base = camera.project(middle + [0.0, 1.0, 0.0]), camera.project(middle)
+    tip, base = camera.project(middle + np.array([0.0, 1.0, 0.0])), camera.project(middle)
     down = (tip - base) / np.linalg.norm(tip - base)
     across = np.array([down[1], -down[0]])
     points = np.stack([columns, rows], axis=1).astype(float)
@@ -74,7 +76,9 @@ def _columns(metal: np.ndarray, camera: Camera, middle: np.ndarray) -> tuple[flo
     a = np.arange(np.floor(along.min()) - 1, np.ceil(along.max()) + 2)
     s = np.arange(np.floor(side.min()) - 1, np.ceil(side.max()) + 2)
     turned = np.nan_to_num(sample(metal.astype(np.float32), a[:, None, None] * down + s[None, :, None] * across))
-    return float(turned.sum(axis=0).max()), float(turned.max(axis=0).clip(0, 1).sum())
+    strip = max(3, round(STRIP_MM / scale))
+    columns_px = np.convolve(turned.sum(axis=0), np.ones(strip) / strip, mode="same")
+    return float(columns_px.max()), float(turned.max(axis=0).clip(0, 1).sum())
 
 
 def visible_run(points: np.ndarray, camera: Camera, seen: Seen) -> np.ndarray:
@@ -103,19 +107,22 @@ def margin_truth(mouth: Mouth, stage: Stage, run: np.ndarray, camera: Camera) ->
     scale = float(camera.mm_per_px(stage.middle))
     line = camera.project(stage.margin[run]) * scale
     along = np.concatenate([[0.0], np.cumsum(np.hypot(*np.diff(line, axis=0).T))])
-    openings, widths = [], np.zeros(len(along))
+    openings, widths, opened = [], np.zeros(len(along)), np.zeros(len(along), bool)
     for opening in mouth.openings:
         inside = (stage.along_mm[run] >= opening.start_mm) & (stage.along_mm[run] <= opening.end_mm)
         if inside.sum() < 2:
             continue
+        opened |= inside
         width = opening.width_um * _narrowing(stage, run, camera, scale)
-        widths = np.where(inside, np.maximum(widths, width), widths)
+        position = stage.along_mm[run]
+        taper = np.clip(np.minimum(position - opening.start_mm, opening.end_mm - position) / 0.15 + 0.5, 0.0, 1.0)
+        widths = np.maximum(widths, width * taper)
         openings.append({"start_mm": float(along[inside][0]), "end_mm": float(along[inside][-1]),
                          "width_um": float(width[inside].mean()), "true_width_um": opening.width_um})  # fmt: skip
     step = np.gradient(along)
     result = {
         "assessed_margin_length": float(along[-1]),
-        "continuous_margin_fraction": float(1.0 - (step * (widths > 0)).sum() / step.sum()),
+        "continuous_margin_fraction": float(1.0 - (step * opened).sum() / step.sum()),
         "widest_marginal_opening": float(widths.max()),
         "mean_marginal_opening": float((step * widths).sum() / step.sum()),
     }
@@ -124,6 +131,14 @@ def margin_truth(mouth: Mouth, stage: Stage, run: np.ndarray, camera: Camera) ->
         away, _ = cKDTree(gum).query(camera.project(stage.cervical) * scale)
         result["margin_to_gingiva"] = float(away.mean())
     return result, openings
+
+
+def bevel_height_mm(stage: Stage, camera: Camera) -> float | None:
+    """Projected height of the bevel over the mesiofacial cusp, mm; ``None`` where there is none."""
+    if len(stage.bevel) < 2:
+        return None
+    ends = camera.project(stage.bevel)
+    return float(np.hypot(*(ends[1] - ends[0]))) * float(camera.mm_per_px(stage.middle))
 
 
 def _finely(points: np.ndarray, times: int = 10) -> np.ndarray:
