@@ -14,7 +14,7 @@ from typing import Any
 
 import numpy as np
 from pydicom.dataset import FileDataset, FileMetaDataset
-from pydicom.uid import DigitalIntraOralXRayImageStorageForPresentation, ExplicitVRLittleEndian
+from pydicom.uid import UID, DigitalIntraOralXRayImageStorageForPresentation, ExplicitVRLittleEndian
 
 __all__ = ["write_dicom"]
 
@@ -56,7 +56,7 @@ def write_dicom(path: str | Path, grey: np.ndarray, tags: Mapping[str, Any]) -> 
 def _identity(path: str | Path, root: str, date: str) -> FileDataset:
     meta = FileMetaDataset()
     meta.MediaStorageSOPClassUID = DigitalIntraOralXRayImageStorageForPresentation
-    meta.MediaStorageSOPInstanceUID = f"2.25.{root}3"
+    meta.MediaStorageSOPInstanceUID = UID(f"2.25.{root}3")
     meta.TransferSyntaxUID = ExplicitVRLittleEndian
     data = FileDataset(str(path), {}, file_meta=meta, preamble=b"\0" * 128)
     data.SOPClassUID, data.SOPInstanceUID = meta.MediaStorageSOPClassUID, meta.MediaStorageSOPInstanceUID

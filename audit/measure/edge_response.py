@@ -15,6 +15,7 @@ ln (white - metal) about ln 0.2 with 1.0, blur 0.5 to 6 px. Sharpening is an uns
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from scipy.ndimage import gaussian_filter1d
@@ -166,7 +167,7 @@ def _covariance(jacobian: np.ndarray, data: int, inflation: float) -> np.ndarray
 
 def _least_squares(
     along: np.ndarray, across: np.ndarray, scaled: np.ndarray, ceiling: float, sigma: float, free: tuple[int, ...], begin: float
-):  # type: ignore[no-untyped-def]
+) -> Any:  # SciPy's result is untyped
     """Fit of the edge; of the last four parameters (sharpening, its radius, flank's width and density) only `free` ones move."""
     half = np.array([across[int(np.argmin(np.abs(row - 0.5)))] for row in scaled])
     slope, offset = np.polyfit(along, half, 1) if len(along) > 2 else (0.0, float(half.mean()))

@@ -9,6 +9,7 @@ extended to the finish line, y' = 0. Step = casting - tooth: overhang positive, 
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from scipy.ndimage import gaussian_filter1d
@@ -195,7 +196,9 @@ def fit_step(
     return Step(float(powers @ (outline - edge)), sources, metal, tooth)
 
 
-def _tooth_edge(along: np.ndarray, across: np.ndarray, scaled: np.ndarray, response: Response, level: float):  # type: ignore[no-untyped-def]
+def _tooth_edge(
+    along: np.ndarray, across: np.ndarray, scaled: np.ndarray, response: Response, level: float
+) -> tuple[np.ndarray, dict[str, Any]]:
     """Tooth outline coefficients, and parts: noise, exponent of the curve, slopes against the response's logarithms."""
     sigma = float(np.hypot(noise_level(scaled), MODEL_SHARE))
     gum = float(np.median(scaled[:, -5:]))
@@ -204,7 +207,7 @@ def _tooth_edge(along: np.ndarray, across: np.ndarray, scaled: np.ndarray, respo
     slope, offset = np.polyfit(along, half, 1)
     start = np.array([offset + 1.0, slope, 0.0, np.log(0.3), CURVE_MEAN, gum, 0.0])
 
-    def solve(log_parameters: np.ndarray, start: np.ndarray):  # type: ignore[no-untyped-def]
+    def solve(log_parameters: np.ndarray, start: np.ndarray) -> Any:
         def residual(p: np.ndarray) -> np.ndarray:
             position = across[None, :] - (p[0] + p[1] * along + p[2] * along**2)[:, None]
             drawn = _rounded_edge(position, p, log_parameters, response)
@@ -231,4 +234,4 @@ def _rounded_edge(position: np.ndarray, p: np.ndarray, log_parameters: np.ndarra
     gum = exposure_of(p[5] + p[6] * np.maximum(grid, 0.0), log_parameters)
     sharp = gum * np.exp(-np.exp(p[3]) * np.maximum(-grid, 0.0) ** p[4])
     drawn = response.render(gaussian_filter1d(sharp, np.exp(log_parameters[0]) / 0.25, mode="nearest"), log_parameters, 0.25)
-    return np.interp(position, grid, drawn)
+    return np.asarray(np.interp(position, grid, drawn))

@@ -102,7 +102,7 @@ class Casting:
     def reach_mm(self, tooth: Tooth, u: float) -> float:
         """Farthest depth, either way, at which the finish line is met beside the tooth's axis at `u`, mm."""
         inside = min(abs(u) / tooth.outline(self.margin_mm), 1.0)
-        chord = float(tooth.half_depth(np.array([self.margin_mm]))[0]) * (1.0 - inside**ROUNDNESS) ** (1.0 / ROUNDNESS)
+        chord = float(tooth.half_depth(np.array([self.margin_mm]))[0] * (1.0 - inside**ROUNDNESS) ** (1.0 / ROUNDNESS))
         return min(chord, self.box_mm / 2) if self.design == "onlay" else chord
 
     def covers(self, z: float, half_depth: float) -> tuple[bool, bool]:
@@ -230,7 +230,7 @@ def _add_casting(
     left, right = casting.covers(z, float(tooth.half_depth(np.array([2.2]))[0]))
     if casting.design != "onlay":
         axial = axial * _section(z, tooth.half_depth(np.array([casting.margin_mm])) - casting.shoulder_mm)
-    wall = _inside(np.abs(u) - axial, soft_side)
+    wall = _inside(np.abs(u) - axial, soft_side) * (axial > 0.05)
     wall = np.where(np.where(u < 0, left, right), wall, 1.0)
     floor = top + 1.4
     if casting.design == "onlay" and abs(z) < 1.4:

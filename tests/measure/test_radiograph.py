@@ -4,10 +4,10 @@ import json
 
 import numpy as np
 import pytest
+from bitewing_scenes import compare, draw, read, summary
 
 from audit.measure.batched_fit import minimise
 from audit.measure.radiographic_gap import closing_angle_deg
-from tests.measure.bitewing_scenes import compare, draw, read, summary
 
 GAPS = ("radiographic_gap_width", "widest_radiographic_gap")
 
@@ -62,7 +62,7 @@ def test_a_tilted_gap_is_a_lower_bound_and_never_closed(tilt):
 
 
 def test_at_dentine_no_gap_is_given_but_the_step_is():
-    scene, what, shot = draw(7, gap_um=150, step_um=120, bound="dentine")
+    scene, _, shot = draw(7, gap_um=150, step_um=120, bound="dentine")
     found, refusals = read(scene, shot)
     assert {(r.measurand, r.code) for r in refusals} == {(name, "burn_out") for name in GAPS}
     assert all("burn-out" in r.reason for r in refusals)
