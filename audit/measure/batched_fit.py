@@ -14,11 +14,13 @@ import numpy as np
 
 __all__ = ["Solution", "minimise"]
 
+MOST_STEPS = 40
+
 Solution = tuple[np.ndarray, np.ndarray, np.ndarray]
 
 
 def minimise(
-    residual: Callable[[np.ndarray], np.ndarray], start: np.ndarray, low: np.ndarray, high: np.ndarray, iterations: int = 40
+    residual: Callable[[np.ndarray], np.ndarray], start: np.ndarray, low: np.ndarray, high: np.ndarray, tolerance: float = 1e-3
 ) -> Solution:  # fmt: skip
     """Parameters of least sums of squares, each problem for itself.
 
@@ -29,8 +31,8 @@ def minimise(
     start : ndarray, shape (k, p)
     low, high : ndarray, shape (p,)
         Bounds.
-    iterations : int
-        At most; a problem rests once its step no longer lowers its sum.
+    tolerance : float
+        A problem has settled once a step lowers its sum of squares by less than this.
 
     Returns
     -------
@@ -47,19 +49,19 @@ def minimise(
     at = np.clip(start, low + 1e-9, high - 1e-9)
     value = residual(at)
     sums = (value**2).sum(axis=1)
-    damping = np.full(len(at), 1e-3)
-    for _ in range(iterations):
+    damping, settled = np.full(len(at), 1e-3), np.zeros(len(at), dtype=bool)
+    for _ in range(MOST_STEPS):
         slope = _jacobian(residual, at, value, low, high)
         step = _step(slope, value, at, damping, low, high)
         tried = np.clip(at + step, low, high)
         new = residual(tried)
         new_sums = (new**2).sum(axis=1)
         better = new_sums < sums
-        gain = np.where(better, (sums - new_sums) / np.maximum(sums, 1e-12), 0.0)
+        settled |= np.where(better, sums - new_sums < tolerance, damping > 1e3)
         at, value = np.where(better[:, None], tried, at), np.where(better[:, None], new, value)
         sums = np.minimum(sums, new_sums)
         damping = np.where(better, damping / 6.0, damping * 5.0)
-        if bool(np.all((gain < 1e-6) & (better | (damping > 1e4)))):
+        if settled.all():
             break
     return at, sums, _jacobian(residual, at, value, low, high)
 

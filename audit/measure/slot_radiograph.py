@@ -148,7 +148,7 @@ def fit_slot(offset_px: np.ndarray, grey: np.ndarray, sigma: np.ndarray, respons
 def _profile_likelihood(profile: _Profile) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     """Widths, least sum of squares at each, and the parameters there; every width is begun from two slot levels."""
     reach = float(profile.offset[-1]) - 6.0
-    widths = np.concatenate([np.arange(0.0, 2.0, 0.25), np.arange(2.0, 6.0, 0.5), np.arange(6.0, max(reach, 7.0))])
+    widths = np.concatenate([[0.0, 0.25, 0.5, 0.75], np.arange(1.0, 3.0, 0.5), np.arange(3.0, 8.0), np.arange(8.0, max(reach, 9.0), 2.0)])
     both = np.tile(widths, 2)
     begin = np.tile(_start(profile), (len(both), 1))
     begin[:, 4] = np.repeat([0.3, 0.9], len(widths))

@@ -131,7 +131,7 @@ def test_claimed_uncertainty_is_the_actual_error(many):
 def test_batched_fit_finds_what_least_squares_finds():
     # straight lines through three points, against numpy.polyfit
     x, y = np.arange(6.0), np.array([[1.0, 2.1, 2.9, 4.2, 5.0, 6.1], [0.0, -1.0, -2.2, -2.9, -4.0, -5.0]])
-    found, _, _ = minimise(lambda p: p[:, :1] + p[:, 1:] * x - y, np.zeros((2, 2)), np.array([-9.0, -9.0]), np.array([9.0, 9.0]))
+    found, _, _ = minimise(lambda p: p[:, :1] + p[:, 1:] * x - y, np.zeros((2, 2)), np.array([-9.0, -9.0]), np.array([9.0, 9.0]), 1e-12)
     for row, target in zip(found, y, strict=True):
         assert row[::-1] == pytest.approx(np.polyfit(x, target, 1), abs=1e-5)
     held, _, _ = minimise(lambda p: p - 5.0, np.zeros((1, 1)), np.array([-1.0]), np.array([2.0]))
