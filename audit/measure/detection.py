@@ -41,7 +41,7 @@ RESOLVED_BLURS = 2.5
 LIGHTEST_SLOT = 0.35
 """Lightest plausible slot, relative to the tooth beside it, where the photo shows no resolved one; common
 practice, no published source."""
-_LIGHTEST_SEEN = 0.50
+_LIGHTEST_SEEN = 0.40
 _SHADOW_BETTER = 0.9
 _BLUR_LIMIT_PX = 5.0
 _DARK_SIDE = 0.16

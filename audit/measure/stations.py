@@ -138,6 +138,7 @@ def read_stations(pixels: np.ndarray, trace_xy: np.ndarray, blur_px: float | Non
     u_blur = np.abs(fit.covariance[:, WIDTH, LOG_BLUR]) / np.sqrt(fit.covariance[:, LOG_BLUR, LOG_BLUR])
     model = fit.blur_px * np.interp(np.abs(fit.width_px) / fit.blur_px, MODEL_WIDTHS, MODEL_ERRORS)
     near = np.abs(band.offset_px) <= 4.0
+    clipped = np.asarray((band.clipped_share[:, near] > 0.3).any(axis=1))
     return Stations(
         xy=band.xy + origin, normal=band.normal, position_px=band.position_px, width_px=fit.width_px,
         u_width_px=np.sqrt(fit.covariance[:, WIDTH, WIDTH]), width_covariance=fit.width_covariance,
@@ -146,7 +147,7 @@ def read_stations(pixels: np.ndarray, trace_xy: np.ndarray, blur_px: float | Non
         blur_px=fit.blur_px, level=fit.theta[:, LEVEL], u_level=np.sqrt(fit.covariance[:, LEVEL, LEVEL]),
         shadow_ratio=shadow_ratio(band.offset_px, y[..., -1:], weights, variance, fit),
         dark_side=fit.sides.mean(axis=1).min(axis=1), contrast=contrast, outside=outside,
-        clipped=np.asarray((band.clipped_share[:, near] > 0.3).any(axis=1)), lost=lost,
+        clipped=clipped, lost=lost & ~clipped,
     )  # fmt: skip
 
 

@@ -33,8 +33,8 @@ def nuisances(rng):
     """What a camera and a mouth do to a margin, drawn at random: 50-80 px/mm, blur 1-2.5 px, JPEG 85."""
     return {
         "px_per_mm": rng.uniform(50, 80), "length_mm": rng.uniform(4, 7), "blur_px": rng.uniform(1, 2.5),
-        "blur_varies": rng.uniform(0, 0.25), "jpeg": 85, "sharpen": rng.uniform(0, 0.8), "tone": rng.uniform(-0.5, 0.5), "noise": rng.uniform(0.003, 0.012),
-        "disc": rng.choice([0, 0, 0.7]), "slot_level": rng.uniform(0.02, 0.2),
+        "blur_varies": rng.uniform(0, 0.25), "jpeg": 85, "sharpen": rng.uniform(0, 0.8), "tone": rng.uniform(-0.5, 0.5),
+        "noise": rng.uniform(0.003, 0.012), "disc": rng.choice([0, 0, 0.7]), "slot_level": rng.uniform(0.02, 0.2),
     }  # fmt: skip
 
 

@@ -197,8 +197,9 @@ def test_refusals_say_why():
     short = refused(trace=scene.trace[:2])
     assert short[0] == "trace_too_short" and "at least 1 mm long; got" in short[1]
     assert "at least 60 px long; got" in refused(trace=scene.trace[:2], scale=False)[1]
-    beside = refused(trace=scene.trace + np.array([0.0, 24.0]))
-    assert beside[0] == "off_interface" and "within 10 px" in beside[1]
+    strong = draw_margin(20, contrast=0.5)
+    beside = measure(strong, trace=strong.trace + np.array([0.0, 24.0]))[2][0]
+    assert beside.code == "off_interface" and "within 10 px" in beside.reason
     assert refused(trace=scene.trace + np.array([0.0, 500.0]))[0] == "outside_photo"
     white = np.full_like(scene.pixels, 255)
     assert measure(scene, pixels=white)[2][0].code == "nothing_assessable"
