@@ -175,7 +175,7 @@ def _each_alone(problem: _Problem, theta: np.ndarray) -> np.ndarray:
         theta[taken] = trial[better]
         gradient[taken], hessian[taken], cost[taken] = new[0][better], new[1][better], new[2][better]
         damping[active] *= np.where(better, 0.2, 8.0)
-        done = (better & (moved < 1e-4)) | (damping[active] > 1e8)
+        done = (better & (moved < 2e-3)) | (damping[active] > 1e8)
         active = active[~done]
         if not len(active):
             break
