@@ -30,9 +30,18 @@ def lay_frame(light: np.ndarray, depth_mm: np.ndarray, tooth_depth_mm: float, sh
     share = np.clip(out / 0.03 + 0.5, 0.0, 1.0).astype(np.float32)
     if not share.any():
         return light, depth_mm, share
-    colour = _plastic(x, y, out, shot)
+    colour = _mirror_rim(x, y, out, shot) if shot.mirror else _plastic(x, y, out, shot)
     mixed = light + share[..., None] * (colour - light)
     return mixed, np.where(share > 0.5, tooth_depth_mm - FRAME_NEARER_MM, depth_mm), share
+
+
+def _mirror_rim(x: np.ndarray, y: np.ndarray, out: np.ndarray, shot: Shot) -> np.ndarray:
+    """The ground edge of the mirror, and beyond it lip and cheek seen directly."""
+    flow = tiled(shot.seed + 73, 1, 5, x.ravel() * 3, y.ravel() * 3)[:, 0].reshape(x.shape)
+    colour = LIP * (0.75 + 0.20 * np.clip(out / 0.3, 0, 1) + 0.06 * flow)[..., None]
+    rim = np.clip(1.0 - out / 0.035, 0.0, 1.0)[..., None]
+    glint = (0.45 + 0.5 * np.clip(np.sin(3.0 * np.arctan2(y, x) + 0.8) - 0.2, 0.0, 1.0))[..., None]
+    return np.asarray((colour + rim * (np.array([0.80, 0.83, 0.84], np.float32) * glint - colour)).astype(np.float32))
 
 
 def _plastic(x: np.ndarray, y: np.ndarray, out: np.ndarray, shot: Shot) -> np.ndarray:

@@ -24,15 +24,16 @@ def lay_lips(light: np.ndarray, depth_mm: np.ndarray, front_depth_mm: float, sho
     upper = UPPER_MM + (CORNER_MM - UPPER_MM) * s**3.2 + sway * (1 - s)
     lower = LOWER_MM + (CORNER_MM - LOWER_MM) * s**2.6 + 0.5 * sway * (1 - s)
     inside = np.minimum(y - upper, lower - y)
-    share = np.clip(0.5 - inside * shot.px_per_mm * 0.8, 0.0, 1.0).astype(np.float32)
+    share = np.where(s < 1.0, np.clip(0.5 - inside * shot.px_per_mm * 0.8, 0.0, 1.0), 1.0).astype(np.float32)
     is_upper = y < 0.5 * (upper + lower)
     thick = np.where(is_upper, 6.2 + 0.9 * np.cos(x / 3.2) * np.exp(-((x / 6.0) ** 2)), 9.0) * np.sqrt(np.clip(1.0 - s**2, 1e-4, 1))
     t = -inside / thick
     colour = _vermilion(x, y, t, is_upper, shot)
+    t = np.where(s < 1.0, t, np.maximum(t, 1.3))
     skin = _skin(x, y, t, shot)
     colour += np.clip((t - 1.0) * 7 + 0.5, 0, 1)[:, None] * (skin - colour)
-    crease = np.exp(-(np.clip(np.abs(x + 0.4) - HALF_MM, 0, None) / 1.2 + np.abs(y - CORNER_MM) / 1.0)) * (s >= 0.97)
-    colour *= ((0.40 + 0.60 * np.clip(-inside / 1.2, 0, 1)) * (1.0 - 0.55 * crease))[:, None]
+    past = np.exp(-np.clip(np.abs(x + 0.4) - HALF_MM + 0.5, 0.0, None) / 0.9)
+    colour *= (1.0 - 0.6 * past * (1.0 - np.clip(-inside / 1.2, 0.0, 1.0)))[:, None]
     shape = depth_mm.shape
     share = share.reshape(shape)
     mixed = light + share[..., None] * (colour.reshape(*shape, 3) - light)

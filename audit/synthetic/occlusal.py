@@ -106,6 +106,7 @@ def build_occlusal(mouth: Mouth) -> Stage:
     owner, teeth = heights.argmax(axis=0), heights.max(axis=0)
     metal, along, margin = _metal(mouth, own, x, y)
     island, hole = _perforation(mouth, own, x, y)
+    along = np.where(hole < metal, FAR, along)
     metal = np.minimum(metal, hole)
     near = insides.max(axis=0)
     gum = _gum(mouth, x, y, near)

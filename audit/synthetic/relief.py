@@ -18,6 +18,9 @@ GROUND = ("sd_tooth", "sd_gum", "sd_metal", "along")
 """Maps that every relief has, mm: inside distance of the audited tooth's outline, of the gingiva, of
 the metal, and running length along the restoration margin at the nearest point of it."""
 
+CLIFF = 3.5
+"""Slope from which a step of the height field counts as a cliff."""
+
 
 @dataclass(frozen=True)
 class Grid:
@@ -159,8 +162,18 @@ def openness(height: np.ndarray, per_mm: float) -> np.ndarray:
     return np.asarray(np.exp(-1.1 * np.clip(fine, 0.0, 2.0) - 0.55 * np.clip(broad, 0.0, 3.0)), dtype=np.float32)
 
 
+def _slope(height: np.ndarray, axis: int, per_mm: float) -> np.ndarray:
+    """Central differences; beside a cliff the gentler of the two one-sided ones, so that an edge keeps its own slope."""
+    step = np.diff(height, axis=axis) * per_mm
+    before = np.concatenate([np.take(step, [0], axis), step], axis=axis)
+    after = np.concatenate([step, np.take(step, [-1], axis)], axis=axis)
+    gentler = np.where(np.abs(before) < np.abs(after), before, after)
+    cliff = np.maximum(np.abs(before), np.abs(after)) > CLIFF
+    return np.asarray(np.where(cliff, gentler, 0.5 * (before + after)))
+
+
 def assemble(grid: Grid, height: np.ndarray, ground: tuple[np.ndarray, ...], look: tuple[np.ndarray, ...]) -> Relief:
     """A relief from its height (mm), the `GROUND` maps and the colour drivers, each of shape (rows, columns)."""
-    slope_y, slope_x = np.gradient(height, 1.0 / grid.per_mm)
+    slope_y, slope_x = (_slope(height, axis, grid.per_mm) for axis in (0, 1))
     form = np.stack([height, slope_x, slope_y, openness(height, grid.per_mm)], axis=-1).astype(np.float32)
     return Relief(grid, form, np.stack(ground, axis=-1).astype(np.float32), np.stack(look, axis=-1).astype(np.float32))

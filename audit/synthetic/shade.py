@@ -152,7 +152,7 @@ def _cast(mouth: Mouth, geometry: _Geometry, around: Surroundings, x: np.ndarray
     """Light mirrored by the casting: a sharp and a broad reflection of the surroundings, tinted by the alloy."""
     waves = tiled(mouth.seed + 41, 1, 5, x * 14, y * 14)[:, 1:]
     scratches = tiled(mouth.seed + 42, 10, 60, x * 30, y * 12)[:, 1:]
-    bend = 0.05 * waves + 0.02 * scratches
+    bend = 0.065 * waves + 0.02 * scratches
     mirrored = 0.65 * geometry.mirrored(bend, around.polished) + 0.30 * geometry.mirrored(bend, around.satin)
     return np.asarray(mirrored * ALLOY_TINT[mouth.alloy])
 
