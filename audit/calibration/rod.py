@@ -13,7 +13,7 @@ from audit.core.quantity import Quantity, source
 from audit.core.records import Photo
 from audit.errors import Refused
 from audit.imaging.colour import luminance
-from audit.imaging.edges import EdgeLine, edge_line, edge_places
+from audit.imaging.edges import EdgeLine, edge_line
 from audit.imaging.marks import Strip
 from audit.imaging.sample import sample_linear
 
@@ -21,8 +21,11 @@ __all__ = ["read_rod"]
 
 DIAMETER_U_MM = 0.02
 """Standard uncertainty of a nominal diameter that was not measured; common practice, no published source."""
+LIMB_U_PX = 0.1
+"""How far shading beside the limb of a bright cylinder may draw one edge; from drawn scenes."""
 _LEAST_PX = 8.0
 _PARALLEL_DEG = 3.0
+_WORST = 0.015  # relative uncertainty of the width beyond which a scale is refused
 
 
 @dataclass(frozen=True)
@@ -43,7 +46,7 @@ def read_rod(pixels: np.ndarray, photo: Photo, feature: Feature) -> Found:
     pixels : ndarray, shape (height, width) or (height, width, 3)
     photo : Photo
     feature : Feature
-        Two lines along the edges, a Polygon round a piece of the shaft, or a LineString across it.
+        Two lines along the edges, a Polygon round a piece of the shaft, or a LineString across it from edge to edge.
 
     Notes
     -----
@@ -80,7 +83,7 @@ def _shaft(pixels: np.ndarray, feature: Feature) -> _Shaft:
     if kind == "LineString":
         return _across(pixels, feature.xy[[0, -1]])
     raise Refused("reference_not_marked", "A rod must be marked by its two edges, an outline or a line across it; got nothing that tells.",
-                  "Draw a line across the shaft, beginning and ending a little outside it.")  # fmt: skip
+                  "Draw a line across the shaft from edge to edge, or a line along each edge.")  # fmt: skip
 
 
 def _between(a: np.ndarray, b: np.ndarray) -> _Shaft:
@@ -97,42 +100,44 @@ def _between(a: np.ndarray, b: np.ndarray) -> _Shaft:
 
 
 def _across(pixels: np.ndarray, line: np.ndarray) -> _Shaft:
-    """The frame across a shaft that a line crosses: outermost clear edges, the way they run followed."""
+    """The frame across a shaft that a line crosses from edge to edge: clear edges near its ends, and how they run."""
     length = float(np.hypot(*(line[1] - line[0])))
     centre = line.mean(axis=0)
     strip = Strip(float(centre[0]), float(centre[1]), math.atan2(line[1, 1] - line[0, 1], line[1, 0] - line[0, 0]))
-    width = 0.6 * length
-    for _ in range(4):
-        half = max(0.3 * width, 4.0)
-        s, t = np.arange(-length / 2, length / 2 + 0.25, 0.5), np.arange(-half, half + 0.5, 1.0)
-        slope = np.abs(np.nan_to_num(edge_places(_light(pixels, strip, s, t), 0.5)))
-        outer = [_outermost(slope[np.abs(t - at) <= half / 3].mean(axis=0), s) for at in (-2 * half / 3, 0.0, 2 * half / 3)]
-        if any(pair is None for pair in outer):
-            break
-        pairs = np.array([pair for pair in outer if pair is not None])
-        turn = math.atan(float(np.mean(pairs[2] - pairs[0])) / (4 * half / 3))
-        width = float(pairs[1, 1] - pairs[1, 0]) * math.cos(turn)
-        moved = strip.moved(float(pairs[1].mean()), 0.0)
-        strip = Strip(moved.x, moved.y, strip.angle - turn)
-        length = min(length, 1.5 * width + 12.0)
-        if abs(turn) < 2e-3:
-            break
-    return _Shaft(strip, width, 1.2 * width, False)
+    reach = float(np.clip(0.06 * length, 4.0, 8.0))
+    half = 4.0
+    ends = (-length / 2, length / 2)
+    for turn in range(4):
+        half = max((0.15, 0.25, 0.35, 0.5)[turn] * length, 6.0)
+        t = np.linspace(-half, half, max(9, int(2 * half)))
+        found = [_outermost(pixels, strip, end, reach, t, side) for end, side in zip(ends, (-1, 1))]
+        if any(edge is None for edge in found):
+            raise _unclear("an end of the line without one")
+        low, high = (edge for edge in found if edge is not None)
+        lean = math.atan((low[1] + high[1]) / 2)
+        strip = strip.moved((low[0] + high[0]) / 2, 0.0)
+        strip = Strip(strip.x, strip.y, strip.angle - lean)
+        width = (high[0] - low[0]) * math.cos(lean)
+        ends = (-width / 2, width / 2)
+    drawn = ((line - np.array([strip.x, strip.y])) @ np.array([math.cos(strip.angle), math.sin(strip.angle)])).tolist()
+    if max(abs(drawn[0] + width / 2), abs(drawn[1] - width / 2)) > 1.2 * reach:
+        raise _unclear("edges that run away from the ends of the line")
+    return _Shaft(strip, width, 2 * half, False)
 
 
-def _outermost(slope: np.ndarray, s: np.ndarray) -> tuple[float, float] | None:
-    """First clear edge met from either end."""
-    middle = len(s) // 2
-    if slope.max() < 0.004:
+def _unclear(what: str) -> Refused:
+    return Refused("rod_edges_not_found", f"Both edges of the rod must be clear, straight and where they were marked; got {what}.",
+                   "Choose a dry, evenly lit stretch against a plain ground, and draw a line along each edge.")  # fmt: skip
+
+
+def _outermost(pixels: np.ndarray, strip: Strip, end: float, reach: float, t: np.ndarray, side: int) -> tuple[float, float] | None:
+    """Place at ``t = 0`` and slope of the outermost clear edge near one end of a line."""
+    s = np.arange(-1.3 * reach, 1.3 * reach + 0.25, 0.5)
+    values = _light(pixels, strip.moved(end, 0.0), s, t)
+    if not np.isfinite(values).all():
         return None
-    found = []
-    for part, places in ((slope[:middle], s[:middle]), (slope[middle:][::-1], s[middle:][::-1])):
-        above = np.flatnonzero(part > 0.4 * part.max())
-        first = int(above[0])
-        while first + 1 < len(part) and part[first + 1] > part[first]:
-            first += 1
-        found.append(float(places[first]))
-    return found[0], found[1]
+    edge = edge_line(values, s, t, reach, side)
+    return None if edge is None else (end + edge.place, edge.slope)
 
 
 def _light(pixels: np.ndarray, strip: Strip, s: np.ndarray, t: np.ndarray) -> np.ndarray:
@@ -141,25 +146,21 @@ def _light(pixels: np.ndarray, strip: Strip, s: np.ndarray, t: np.ndarray) -> np
 
 def _edges(pixels: np.ndarray, shaft: _Shaft) -> tuple[EdgeLine, EdgeLine]:
     """The two edges of the shaft, each in the frame of the shaft."""
-    reach = float(np.clip(0.2 * shaft.width, 4.0, 14.0))
+    reach = float(np.clip(0.08 * shaft.width, 4.0, 8.0))
     rows = int(np.clip(shaft.length, 8, 400))
     t = np.linspace(-shaft.length / 2, shaft.length / 2, rows)
     s = np.arange(-1.6 * reach, 1.6 * reach + 0.25, 0.5)
     found = []
     for side in (-1, 1):
         values = _light(pixels, shaft.strip.moved(side * shaft.width / 2, 0.0), s, t)
-        fits = [] if not np.isfinite(values).all() else [edge_line(values, s, t, sign, reach) for sign in (1, -1)]
-        strong = [_strength(values, s, sign, reach) for sign in (1, -1)]
-        fit = fits[int(np.argmax(strong))] if fits else None
-        if fit is None or fit.rms_px > 1.5:
-            raise Refused("rod_edges_not_found", "Both edges of the rod must be clear and straight; got one that is not.",
-                          "Choose a dry, evenly lit stretch of the shaft against a plain ground.")  # fmt: skip
-        found.append(fit)
-    return found[0], found[1]
-
-
-def _strength(values: np.ndarray, s: np.ndarray, sign: int, reach: float) -> float:
-    return float(np.median((sign * edge_places(values, 0.5))[:, np.abs(s) <= reach].max(axis=1)))
+        edge = edge_line(values, s, t, reach, side) if np.isfinite(values).all() else None
+        if edge is None or edge.rms_px > 1.0:
+            raise _unclear("one that is not")
+        found.append(edge)
+    low, high = found
+    if not 0.5 < low.sigma_px / high.sigma_px < 2.0:
+        raise _unclear(f"one blurred by {low.sigma_px:.1f} px and one by {high.sigma_px:.1f} px, so one is a reflection")
+    return low, high
 
 
 def _found(photo: Photo, feature: Feature, diameter: float, u: float | None, shaft: _Shaft, low: EdgeLine, high: EdgeLine) -> Found:
@@ -169,6 +170,9 @@ def _found(photo: Photo, feature: Feature, diameter: float, u: float | None, sha
                       "Mark a cylindrical stretch, not a taper.")  # fmt: skip
     lean = (low.slope + high.slope) / 2
     width = (shaft.width + high.place - low.place) / math.sqrt(1 + lean**2)
+    boundary = _boundary(low, high) / width
+    if boundary > _WORST:
+        raise _unclear(f"edges that leave the width uncertain by {boundary:.1%}")
     rough = diameter / width
     middle = shaft.strip.image(np.float64((high.place + low.place) / 2), np.float64(0.0))
     across = shaft.strip.angle - math.atan(lean)
@@ -177,7 +181,7 @@ def _found(photo: Photo, feature: Feature, diameter: float, u: float | None, sha
     given = DIAMETER_U_MM if u is None else u
     parts = {
         source("diameter", str(feature.properties.get("id") or photo.identity)): given / diameter,
-        source("boundary", photo.identity): math.hypot(low.u_place, high.u_place) / width,
+        source("boundary", photo.identity): boundary,
     }
     sigma, u_sigma = (low.sigma_px + high.sigma_px) / 2, math.hypot(low.u_sigma_px, high.u_sigma_px) / 2
     spread = max(u_sigma, abs(low.sigma_px - high.sigma_px) / 2, 0.05 * sigma)
@@ -186,6 +190,11 @@ def _found(photo: Photo, feature: Feature, diameter: float, u: float | None, sha
         math.degrees(across + math.pi / 2) % 180.0, "no", blur=Quantity(sigma, "px", {source("blur", photo.identity): spread}),
         flags=("diameter_tolerance_assumed",) if u is None else (), evidence=_evidence(shaft, low, high, width),
     )  # fmt: skip
+
+
+def _boundary(low: EdgeLine, high: EdgeLine) -> float:
+    """Standard uncertainty of the width, pixels: scatter, shading of the limb, and edges that are not equally sharp."""
+    return math.hypot(low.u_place, high.u_place, math.sqrt(2.0) * LIMB_U_PX, 0.5 * abs(low.sigma_px - high.sigma_px))
 
 
 def _evidence(shaft: _Shaft, low: EdgeLine, high: EdgeLine, width: float) -> dict[str, object]:

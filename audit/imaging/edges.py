@@ -48,8 +48,8 @@ def edge_places(values: np.ndarray, step_px: float) -> np.ndarray:
     return np.asarray(gaussian_filter1d(values, 0.8 / step_px, axis=1, order=1, mode="nearest")) / step_px
 
 
-def edge_line(values: np.ndarray, s: np.ndarray, t: np.ndarray, sign: int, reach_px: float) -> EdgeLine | None:
-    """The straight edge nearest to the middle of a strip.
+def edge_line(values: np.ndarray, s: np.ndarray, t: np.ndarray, reach_px: float, outward: int) -> EdgeLine | None:
+    """The clearest straight edge near the middle of a strip, or ``None``.
 
     Parameters
     ----------
@@ -57,33 +57,51 @@ def edge_line(values: np.ndarray, s: np.ndarray, t: np.ndarray, sign: int, reach
         Linear light, one row for each `t`, at positions `s`.
     s, t : ndarray, shape (n,), (m,)
         Pixels; the edge is expected at ``s = 0``.
-    sign : int
-        +1 where light rises along `s`, -1 where it falls.
     reach_px : float
         How far from ``s = 0`` the edge may lie.
+    outward : int
+        +1 or -1: where along `s` the ground lies; of several edges in a row the outermost clear one counts.
 
     Notes
     -----
+    The ground behind an edge may change from lighter to darker along it: the rows in which light rises and those in
+    which it falls are tried apart, each with the rows that show it clearly, and the clearer kind is used.
+
     Rows are placed by the centroid of their slope, a robust line is put through them, and the mean edge across
     that line is fitted with an error function between two sloping levels: its middle is where a sharp edge
     would stand, in linear light, whatever the blur.
     """
-    step = float(s[1] - s[0])
-    slope = sign * edge_places(values, step)
+    slope = edge_places(values, float(s[1] - s[0]))
     slope[:, np.abs(s) > reach_px] = 0.0
-    places = np.array([_centroid(s, row) for row in slope])
+    tried = []
+    for sign in (1, -1):
+        strength = (sign * slope).max(axis=1)
+        clear = strength > 0.4 * np.percentile(strength, 90)
+        tried.append((float(strength[clear].sum()), sign, clear))
+    for _, sign, clear in sorted(tried, key=lambda item: -item[0]):
+        line = _line_of_rows(values[clear], sign * slope[clear], s, t[clear], (sign, outward), reach_px, len(t))
+        if line is not None:
+            return line
+    return None
+
+
+def _line_of_rows(
+    values: np.ndarray, slope: np.ndarray, s: np.ndarray, t: np.ndarray, way: tuple[int, int], reach: float, rows: int
+) -> EdgeLine | None:
+    sign, outward = way
+    places = np.array([_centroid(s, row, outward) for row in slope])
     line = _robust_line(t, places)
-    if line is None:
+    if line is None or line[3].sum() < max(0.12 * rows, 6):
         return None
     place, lean, rms, used = line
     across = s[None, :] - (place + lean * t)[:, None]
-    fit = _edge_spread(across[used], values[used], sign, reach_px)
+    fit = _edge_spread(across[used], values[used], sign, reach)
     if fit is None:
         return None
     shift, sigma, u_shift, u_sigma = fit
-    count = int(used.sum())
-    u_place = math.hypot(u_shift, rms / math.sqrt(max(count * step_rows(t), 1.0)))
-    u_slope = rms / max(float(np.std(t[used])) * math.sqrt(count * step_rows(t)), 1e-6)
+    independent = max(int(used.sum()) * step_rows(t), 1.0)
+    u_place = math.hypot(u_shift, rms / math.sqrt(independent))
+    u_slope = rms / max(float(np.std(t[used])) * math.sqrt(independent), 1e-6)
     return EdgeLine(place + shift, lean, u_place, u_slope, sigma, u_sigma, rms)
 
 
@@ -92,11 +110,15 @@ def step_rows(t: np.ndarray) -> float:
     return min(1.0, abs(float(t[1] - t[0])) / 1.5) if len(t) > 1 else 1.0
 
 
-def _centroid(s: np.ndarray, slope: np.ndarray) -> float:
-    """Place of the strongest rise, by the centroid of the slope about it."""
-    peak = int(np.argmax(slope))
-    if slope[peak] <= 0 or not np.isfinite(slope[peak]):
+def _centroid(s: np.ndarray, slope: np.ndarray, outward: int) -> float:
+    """Place of the outermost clear rise, by the centroid of the slope about it."""
+    top = float(slope.max())
+    if not top > 0:
         return math.nan
+    clear = np.flatnonzero((slope[1:-1] >= slope[:-2]) & (slope[1:-1] > slope[2:]) & (slope[1:-1] > 0.5 * top)) + 1
+    if len(clear) == 0:
+        return math.nan
+    peak = int(clear[-1] if outward > 0 else clear[0])
     low = high = peak
     while low > 0 and slope[low - 1] > 0.4 * slope[peak]:
         low -= 1
