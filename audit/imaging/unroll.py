@@ -62,12 +62,14 @@ def unrolled_margin(pixels: np.ndarray, marks: Marks, axis_mm: float, *, view: s
     canvas[band.shape[0] : band.shape[0] + _STATES_PX, _PAD_PX : _PAD_PX + band.shape[1]] = _LANE
     _draw_axis(canvas, band.shape[0] + _STATES_PX, axis_mm, px_per_mm)
     layer = Layer(width, canvas.shape[0])
-    stretches = [(s.state, s.start_mm, s.end_mm) for s in marks.segments] or [("margin", 0.0, length_mm)]
+    stretches: list[tuple[str, float, float]] = [(s.state, s.start_mm, s.end_mm) for s in marks.segments]
+    stretches = stretches or [("margin", 0.0, length_mm)]
     for state, start_mm, end_mm in stretches:
         ends = [_PAD_PX + px_per_mm * min(position, length_mm) for position in (start_mm, end_mm)]
         layer.line(np.array([[end, band.shape[0] + _STATES_PX / 2] for end in ends]), PENS[state])
     states = ", ".join(f"{s.state} {s.start_mm:.1f} to {s.end_mm:.1f} mm" for s in marks.segments if s.state != "continuous")
-    alt = f"{caption}; margin unrolled over {length_mm:.1f} mm; {states or ('continuous throughout' if marks.segments else 'state not measured')}"
+    whole = "continuous throughout" if marks.segments else "state not measured"
+    alt = f"{caption}; margin unrolled over {length_mm:.1f} mm; {states or whole}"
     return Picture(jpeg_bytes(layer.over(canvas), 82), None, width, canvas.shape[0], px_per_mm, view, on, caption, alt)
 
 

@@ -74,7 +74,6 @@ def _chart(record: ToothRecord, measurand: str, view: str, site: str, rows: pd.D
         "title": {"text": title, "anchor": "start", "subtitle": _subtitle(unit, limits)},
         "width": _WIDTH - (_MARGIN if limits else 0),
         "height": _HEIGHT,
-        "autosize": "pad",
         "datasets": {"readings": points, "limits": _limits(limits), "events": events},
         "data": {"name": "readings"},
         "layer": (_limit_layers(y_domain) if limits else []) + [

@@ -66,15 +66,15 @@ def heading(report: Any, url: str, code: str) -> None:
 
 
 def over_time(charts: Any, how_to_read: str) -> None:
-    """Draw the charts, two a row."""
+    """Draw the charts, as many a row as fit."""
     st.subheader("Over time", divider="gray")
     if not charts:
         st.info("No readings yet. Measure a photo of this tooth, or take in its folder again with annotations.")
         return
     st.html(how_to_read)
-    columns = st.columns(2)
-    for number, (_, spec, alt) in enumerate(charts):
-        columns[number % 2].vega_lite_chart(spec, theme=None, width="stretch", height=390, alt=alt)
+    rows = st.container(horizontal=True)
+    for _, spec, alt in charts:
+        rows.container(width=590).vega_lite_chart(spec, theme=None, width="stretch", height=390, alt=alt)
 
 
 def readings(report: Any, code: str) -> None:
