@@ -34,7 +34,7 @@ def draw(stage: Stage, mouth: Mouth, shot: Shot, camera: Camera) -> tuple[np.nda
     sums = _planes(material.covers)
     light[rough], sums[rough] = 0.0, 0.0
     for quarter in QUARTERS:
-        part = _material(stage, mouth, strike(stage.relief, camera, xy.reshape(-1, 2)[rough] + np.array(quarter, np.float32)), None)
+        part = _points(stage, mouth, camera, xy.reshape(-1, 2)[rough] + np.array(quarter, np.float32))
         light[rough] += 0.25 * np.minimum(shade(stage.relief, mouth, shot, camera, around, part), BRIGHTEST)
         sums[rough] += 0.25 * _planes(part.covers)
     shape = struck.depth_mm.shape
@@ -50,7 +50,7 @@ def survey(stage: Stage, mouth: Mouth, camera: Camera) -> Seen:
     sums = _planes(material.covers)
     sums[rough] = 0.0
     for quarter in QUARTERS:
-        part = _material(stage, mouth, strike(stage.relief, camera, xy.reshape(-1, 2)[rough] + np.array(quarter, np.float32)), None)
+        part = _points(stage, mouth, camera, xy.reshape(-1, 2)[rough] + np.array(quarter, np.float32))
         sums[rough] += 0.25 * _planes(part.covers)
     return _seen(sums, struck.depth_mm, (int(low[0]), int(low[1])))
 
@@ -58,18 +58,26 @@ def survey(stage: Stage, mouth: Mouth, camera: Camera) -> Seen:
 def _meet(stage: Stage, mouth: Mouth, camera: Camera, xy: np.ndarray) -> tuple[Strike, np.ndarray, Material]:
     """Where the rays of a full image meet the stage, which of them (flat) stand on a step, and what they find (flat)."""
     struck = strike(stage.relief, camera, xy)
-    x, y = (np.ascontiguousarray(struck.points[..., k]) for k in (0, 1))
-    relief = stage.relief
-    borders = np.concatenate([relief.at(relief.ground, x, y)[..., :3], relief.at(relief.look, x, y)[..., :1]], axis=-1)
+    maps = _maps(stage, struck)
+    borders = np.concatenate([maps[1][..., :3], maps[2][..., :1]], axis=-1)
     spread = np.sqrt(sum(np.gradient(borders, axis=k) ** 2 for k in (0, 1))).reshape(-1, 4)
     flat = Strike(struck.points.reshape(-1, 3), struck.depth_mm.reshape(-1))
-    return struck, _steps(struck.depth_mm).ravel(), _material(stage, mouth, flat, spread)
+    form, ground, look = (values.reshape(-1, 4) for values in maps)
+    return struck, _steps(struck.depth_mm).ravel(), Material(flat, form, ground, look, cover(mouth, ground, look, spread))
 
 
-def _material(stage: Stage, mouth: Mouth, struck: Strike, spread: np.ndarray | None) -> Material:
-    x, y = (np.ascontiguousarray(struck.points[:, k]) for k in (0, 1))
-    form, ground, look = (stage.relief.at(maps, x, y) for maps in (stage.relief.form, stage.relief.ground, stage.relief.look))
-    return Material(struck, form, ground, look, cover(mouth, ground, look, spread))
+def _maps(stage: Stage, struck: Strike) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Form, ground and look of the relief at struck points, each of shape (..., 4)."""
+    x, y = (np.ascontiguousarray(struck.points[..., k]) for k in (0, 1))
+    relief = stage.relief
+    return relief.at(relief.form, x, y), relief.at(relief.ground, x, y), relief.at(relief.look, x, y)
+
+
+def _points(stage: Stage, mouth: Mouth, camera: Camera, xy: np.ndarray) -> Material:
+    """What rays taken for points find, shape (n, 2)."""
+    struck = strike(stage.relief, camera, xy)
+    form, ground, look = _maps(stage, struck)
+    return Material(struck, form, ground, look, cover(mouth, ground, look, None))
 
 
 def _seen(sums: np.ndarray, depth_mm: np.ndarray, corner: tuple[int, int]) -> Seen:
