@@ -169,15 +169,17 @@ def _print_summary(summary: AuditSummary) -> None:
 
 
 def _print_document(document: Document) -> None:
-    table = Table("measurand", "value", "u", "95 % interval", "unit", "status", "flags")
     for reading in document.readings:
         low, high = reading.interval95
-        value, u = ("", "") if reading.value is None else (f"{reading.value.value:.4g}", f"{reading.value.u:.2g}")
-        table.add_row(reading.measurand, value, u, f"{low:.4g} to {high:.4g}", reading.unit, reading.status, ", ".join(reading.flags))
-    if document.readings:
-        out.print(table)
+        value = "" if reading.value is None else f"{reading.value.value:.4g}, u {reading.value.u:.2g}, "
+        line = f"{reading.measurand}: {reading.status.replace('_', ' ')}, {value}95 % {low:.4g} to {high:.4g} {reading.unit}"
+        out.print(" ".join([line, *(f"[{flag}]" for flag in reading.flags)]), markup=False, highlight=False, soft_wrap=True)
+    for segment in document.segments:
+        if segment.state != "continuous":
+            out.print(f"margin {segment.start_mm:.2f} to {segment.end_mm:.2f} mm: {segment.state}", highlight=False)
     for refusal in document.refusals:
-        out.print(f"refused {refusal.measurand} ({refusal.code}): {refusal.reason} Hint: {refusal.hint}", markup=False, highlight=False)
+        out.print(f"refused {refusal.measurand} ({refusal.code}): {refusal.reason} Hint: {refusal.hint}",
+                  markup=False, highlight=False, soft_wrap=True)  # fmt: skip
 
 
 def _say(error: AuditError) -> None:

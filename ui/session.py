@@ -42,7 +42,7 @@ def _shown(url: str, code: str, photos: str, stamp: tuple[float, ...]) -> Any:
 
 @st.cache_resource(max_entries=2, show_spinner="Reading the ledger ...")
 def _rows(url: str, stamp: tuple[float, ...]) -> Any:
-    return [api.index_row(api.tooth_record(url, code), f"tooth_record?code={quote(code)}") for code in api.tooth_codes(url)]
+    return [api.index_row(record, f"tooth_record?code={quote(record.restoration.code)}") for record in api.tooth_records(url)]
 
 
 def _stamp() -> tuple[float, ...]:

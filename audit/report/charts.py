@@ -12,11 +12,11 @@ from typing import Any, NamedTuple
 import pandas as pd
 
 from audit.core.dates import months_between
+from audit.core.limits import DIFFERENT_METHOD, PublishedLimit, limits_for
 from audit.core.outcome import ToothRecord
 from audit.core.vocabulary import MEASURANDS
 from audit.report import tables
 from audit.report.document import Report
-from audit.report.limits import DIFFERENT_METHOD, PublishedLimit, limits_for
 from audit.report.words import STATUS_WORDS, UNIT_WORDS, VIEW_WORDS, amount, event_words, interval, measurand_words, reading_words
 
 __all__ = ["Chart", "charts"]

@@ -14,13 +14,13 @@ import jinja2
 import vl_convert
 
 from audit import __version__
+from audit.core.limits import DIFFERENT_METHOD, LIMITS
 from audit.core.picture import PENS, Pen
 from audit.core.records import Document
 from audit.report import words
 from audit.report.cautions import CAUTIONS, HOW_TO_READ
 from audit.report.charts import Chart, charts
 from audit.report.document import IndexRow, Report, finding_matrix, first_page, refusal_groups
-from audit.report.limits import DIFFERENT_METHOD, LIMITS
 
 __all__ = ["chart_svg", "document_fragment", "fragments", "index_html", "list_fragment", "tooth_html"]
 

@@ -5,9 +5,9 @@ from __future__ import annotations
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
-from invented_history import BASELINE, CODE, below, measured, photo, restoration, visit
+from invented_history import BASELINE, CODE, measured, photo, restoration, visit
 
-from audit.analysis import grading, limits, plan
+from audit.analysis import grading, plan
 from audit.analysis.wording import plus_minus, under
 from audit.core.clinical import DEFAULT_SEVEN_EIGHTHS_PLAN, Finding, Grade, Plan
 from audit.core.records import Reading
@@ -63,15 +63,6 @@ def test_a_plan_verdict_holds_for_the_whole_interval(value: float, u: float) -> 
         assert high < 0.3 if check.verdict == "below" else low > 0.5
     else:
         assert not (low >= 0.3 and high <= 0.5)
-
-
-def test_published_limits_orient_by_the_interval_and_say_that_they_are_of_another_method() -> None:
-    told = limits.orient(measured(180.0, 20.0, "widest_marginal_opening", "um"))
-    assert [(o.limit.value, o.verdict) for o in told] == [(120.0, "above"), (150.0, "cannot_tell"), (250.0, "below")]
-    assert all(o.label == "different method, for orientation" and o.limit.source for o in told)
-    assert [o.verdict for o in limits.orient(below(130.0))] == ["cannot_tell", "below", "below"]
-    assert limits.orient(measured(180.0, 20.0, "visible_metal_height")) == ()
-    assert list(limits.to_frame(told)["verdict"]) == ["above", "cannot_tell", "below"]
 
 
 def finding(name: str, value: str, surface: str = "") -> Finding:

@@ -13,9 +13,9 @@ import fakes
 import pytest
 
 from audit.core.clinical import Event
+from audit.core.limits import DIFFERENT_METHOD, LIMITS, limits_for
 from audit.report.charts import Chart, charts
 from audit.report.document import Report, make_report
-from audit.report.limits import DIFFERENT_METHOD, LIMITS, limits_for
 from audit.report.render import chart_svg
 
 

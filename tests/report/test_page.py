@@ -11,11 +11,11 @@ import fakes
 import pytest
 
 from audit.core.clinical import Event, Visit
+from audit.core.limits import DIFFERENT_METHOD
 from audit.core.outcome import Status, ToothRecord, VisitRecord
 from audit.core.records import Refusal
 from audit.report.cautions import CAUTIONS
 from audit.report.document import Report, index_row, make_report
-from audit.report.limits import DIFFERENT_METHOD
 from audit.report.render import document_fragment, fragments, index_html, list_fragment, tooth_html
 
 HOSTILE = "<script>alert('x')</script>\"><img src=x onerror=alert(1)>&{{ 7*7 }}"
