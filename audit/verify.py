@@ -21,13 +21,16 @@ from typing import Any
 import numpy as np
 
 from audit import api
+from audit.analysis.change import changes
+from audit.core.clinical import Visit
+from audit.core.outcome import PhotoRecord, VisitRecord
 from audit.core.records import Document, Reading
 from audit.synthetic.bitewing import Bitewing, Exposure, expose
 from audit.synthetic.mouth import Mouth, Shot, photograph
 from audit.synthetic.scene import Scene, write_scene
 from audit.synthetic.spec import Opening
 
-__all__ = ["STRATA", "Comparison", "Row", "Stratum", "compare", "summarise", "verify_all"]
+__all__ = ["STRATA", "Comparison", "Row", "Stratum", "compare", "posed_anew", "summarise", "verify_all"]
 
 FULL_SCENES, QUICK_SCENES = 400, 12
 
@@ -67,7 +70,7 @@ class Row:
     @property
     def is_honest(self) -> bool:
         """Whether claim and error agree as the contributor's guide asks."""
-        return 0.8 <= self.rms <= 1.25 and 0.92 <= self.coverage and abs(self.bias) < 0.2
+        return 0.8 <= self.rms <= 1.25 and self.coverage >= 0.92 and abs(self.bias) < 0.2
 
     def cells(self) -> tuple[str, ...]:
         """For a table on the screen."""
@@ -99,11 +102,30 @@ def compare(name: str, seed: int) -> list[Comparison]:
     """Draw scene `seed` of a stratum, measure its file, and compare every judged reading with the truth."""
     stratum = STRATA[name]
     scene = stratum.draw(seed)
+    return list(_compared(stratum, scene.truth, _measured(scene, stratum.suffix)))
+
+
+def posed_anew(seed: int) -> bool:
+    """Whether an unchanged tooth, photographed twice from scratch, is called changed in anything."""
+    rng = np.random.default_rng([15, seed])
+    design = ("three_quarter", "seven_eighths")[seed % 2]
+    mouth = Mouth(seed=seed, upper=seed % 3 > 0, design=design, band_mm=float(rng.uniform(0.3, 1.5)), finish_line_mm=1.2)
+    visits = [_visited(photograph(mouth, _shot(rng, 2 * seed + turn)), on) for turn, on in enumerate(("2023-01-10", "2024-01-10"))]
+    return any(change.verdict == "changed" for change in changes(visits))
+
+
+def _visited(scene: Scene, on: str) -> VisitRecord:
+    document = _measured(scene, ".jpg")
+    photo = PhotoRecord(document.photo.sha256, "", "facial", on, "exact", "photo", document.calibration, document.readings,
+                        document.segments, document.refusals, None)  # fmt: skip
+    return VisitRecord(Visit("M00-000", on, "recall"), 0.0, (), (), (photo,), ())
+
+
+def _measured(scene: Scene, suffix: str) -> Document:
     with tempfile.TemporaryDirectory() as folder:
-        path = Path(folder) / f"scene{stratum.suffix}"
+        path = Path(folder) / f"scene{suffix}"
         write_scene(scene, path)
-        document = api.measure_photo(path, path.with_suffix(".geojson"))
-    return list(_compared(stratum, scene.truth, document))
+        return api.measure_photo(path, path.with_suffix(".geojson"))
 
 
 def _compared(stratum: Stratum, truth: Mapping[str, Any], document: Document) -> Iterator[Comparison]:

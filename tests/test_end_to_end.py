@@ -1,0 +1,94 @@
+"""A practice folder in, ledger and reports out: with real image files, twice, and with damage in it."""
+
+from __future__ import annotations
+
+import csv
+import shutil
+from pathlib import Path
+
+import pandas as pd
+import pytest
+
+from audit import api, batch
+
+DEMO = Path(__file__).resolve().parent.parent / "demo_photos"
+CODES = ("M01-011", "M03-010")
+
+
+@pytest.fixture(scope="module")
+def practice(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """Two restorations of the demo club, one photo truncated, one unknown tooth notation, one photo that no table names."""
+    folder = tmp_path_factory.mktemp("practice")
+    for table in DEMO.glob("*.csv"):
+        with table.open(newline="", encoding="utf-8") as source:
+            rows = list(csv.DictReader(source))
+        key = "code" if table.name == "restorations.csv" else "restoration"
+        kept = [row for row in rows if row[key] in CODES]
+        if table.name == "photos.csv":
+            kept = [row for row in kept if row["view"] in ("facial", "bitewing")]
+            for row in kept:
+                (folder / row["file"]).parent.mkdir(parents=True, exist_ok=True)
+                for path in (DEMO / row["file"]).parent.glob(f"{Path(row['file']).stem}.*"):
+                    shutil.copy(path, folder / Path(row["file"]).parent)
+        if table.name == "restorations.csv":
+            kept.append({**rows[0], "code": "M09-001", "tooth": "16", "tooth_notation": ""})
+        with (folder / table.name).open("w", newline="", encoding="utf-8") as target:
+            writer = csv.DictWriter(target, rows[0].keys())
+            writer.writeheader()
+            writer.writerows(kept)
+    first = next(iter(sorted(folder.rglob("*_facial.jpg"))))
+    shutil.copy(first, folder / "loose.jpg")
+    first.write_bytes(first.read_bytes()[:20_000])
+    return folder
+
+
+@pytest.fixture(scope="module")
+def audited(practice: Path, tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, str, batch.AuditSummary]:
+    out = tmp_path_factory.mktemp("out")
+    url = str(out / "ledger.sqlite")
+    summary = batch.audit_folder(practice, url, workers=1)
+    api.write_reports(url, practice, out, refused=(*summary.refused_rows, *summary.refused_files))
+    return out, url, summary
+
+
+def test_the_rest_of_the_folder_goes_on_and_the_refused_are_counted(audited: tuple[Path, str, batch.AuditSummary]) -> None:
+    out, _, summary = audited
+    assert len(summary.refused_files) == 1 and "Hint: " in summary.refused_files[0]
+    assert len(summary.refused_rows) == 1 and "tooth_notation" in summary.refused_rows[0]
+    assert summary.unlisted == ("loose.jpg",)
+    assert summary.measured == summary.listed - 1 > 10
+    index = (out / "index.html").read_text(encoding="utf-8")
+    assert all(code in index for code in CODES) and "tooth_notation" in index
+
+
+def test_the_same_folder_again_changes_nothing(practice: Path, audited: tuple[Path, str, batch.AuditSummary]) -> None:
+    _, url, first = audited
+    with api.open_ledger(url) as ledger:
+        before = ledger.counts()
+    again = batch.audit_folder(practice, url, workers=1)
+    with api.open_ledger(url) as ledger:
+        assert ledger.counts() == before
+    assert again.measured == 0 and again.known == first.measured
+
+
+def test_the_story_of_a_receding_gingiva_is_told_and_nothing_else(audited: tuple[Path, str, batch.AuditSummary]) -> None:
+    _, url, _ = audited
+    record = api.tooth_record(url, "M01-011")
+    verdicts = {change.measurand: change.verdict for change in record.changes if change.view == "facial"}
+    assert verdicts["margin_to_gingiva"] == "changed"
+    assert [name for name, verdict in verdicts.items() if verdict == "changed"] == ["margin_to_gingiva"]
+
+
+def test_what_cannot_be_measured_is_refused_with_its_reason(audited: tuple[Path, str, batch.AuditSummary]) -> None:
+    _, url, _ = audited
+    record = api.tooth_record(url, "M03-010")
+    codes = {r.code for visit in record.visits for photo in visit.photos for r in photo.refusals}
+    assert {"no_reference", "mixed_light_path"} <= codes
+
+
+def test_the_tables_beside_the_reports_are_tidy(audited: tuple[Path, str, batch.AuditSummary]) -> None:
+    out, _, _ = audited
+    readings = pd.read_csv(out / "readings.csv")
+    assert {"code", "view", "measurand", "on", "value", "u", "low", "high", "status", "unit"} <= set(readings.columns)
+    measured = readings[readings["status"] == "measured"]
+    assert (measured["u"] > 0).all() and readings[readings["status"] != "measured"]["value"].isna().all()
