@@ -33,6 +33,8 @@ LEAST = {9: 0.08, 11: 2.0}
 """Least sharpening, and least width (px) of a flank of tooth beside a short casting, that count as found."""
 CURVATURE_PER_PX = 0.003
 """Prior of an outline's quadratic coefficient: radius of 3 mm and more at 20 um a pixel."""
+OVERSHOOT = 0.012
+"""Least dip beside the outline, scaled grey, for sharpening to be considered."""
 METAL_SHARE = 0.93
 """Metal is at least this bright, as a share of the most radiopaque in the picture: enamel is not."""
 MODEL_SHARE = 0.003
@@ -146,7 +148,8 @@ def fit_response(
     ceiling = (clip - dark) / (bright - dark) if bright > 0.985 * clip else np.inf
     sigma = np.hypot(noise / (bright - dark), MODEL_SHARE)
     best = _least_squares(along_px, across_px, scaled, ceiling, sigma, (), 0.0)
-    for free, begin in ((SHARPENED, 0.3), (FLANKED, 4.0), (FLANKED, 9.0)):
+    overshoots = _overshoot(along_px, across_px, scaled, best.x) > OVERSHOOT
+    for free, begin in ((SHARPENED, 0.3),) if overshoots else ((FLANKED, 4.0), (FLANKED, 9.0)):
         other = _least_squares(along_px, across_px, scaled, ceiling, sigma, free, begin)
         if best.cost - other.cost > max(10.0, 0.1 * best.cost) and other.x[free[0]] > LEAST[free[0]]:
             best = other
@@ -163,6 +166,20 @@ def _covariance(jacobian: np.ndarray, data: int, inflation: float) -> np.ndarray
     """Inverse information: data rows weighed down for correlated noise, prior rows kept."""
     information = jacobian[:data].T @ jacobian[:data] / inflation + jacobian[data:].T @ jacobian[data:]
     return np.asarray(np.linalg.pinv(information, hermitian=True))
+
+
+def _overshoot(along: np.ndarray, across: np.ndarray, scaled: np.ndarray, p: np.ndarray) -> float:
+    """How much an unsharp mask seems to have darkened the gum and brightened the metal beside the outline, the lesser, scaled grey.
+
+    A neighbouring tooth brightens the far gum and looks like the one, never like the other.
+    """
+    position = np.round(across[None, :] - (p[0] + p[1] * along + p[2] * along**2)[:, None])
+    curve = {at: float(np.median(scaled[position == at])) for at in np.unique(position) if (position == at).sum() > len(along) // 2}
+    gum, metal = [v for at, v in curve.items() if at >= 5], [v for at, v in curve.items() if at < -9]
+    dip, rim = [v for at, v in curve.items() if 0 <= at < 5], [v for at, v in curve.items() if -9 <= at <= 0]
+    if not (gum and metal and dip and rim):
+        return 0.0
+    return min(float(np.median(gum)) - min(dip), max(rim) - float(np.median(metal)))
 
 
 def _least_squares(

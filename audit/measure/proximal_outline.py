@@ -148,9 +148,9 @@ def _gum_width(outside: np.ndarray) -> int:
     widths = []
     for row in gaussian_filter1d(outside, 1.0, axis=1):
         low = int(np.argmin(row))
-        rise = np.flatnonzero(row[low:] > row[low] + 0.04 * (row[0] - row[low]))
+        rise = np.flatnonzero(row[low:] > row[low] + 0.02 * (row[0] - row[low]))
         widths.append(low + int(rise[0]) - 1 if rise.size else 15)
-    return int(np.clip(np.percentile(widths, 10), 6, 15))
+    return int(np.clip(min(widths), 6, 15))
 
 
 def fit_step(

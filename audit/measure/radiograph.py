@@ -31,7 +31,7 @@ __all__ = ["measure_radiograph"]
 STEP_METHOD, CREST_METHOD = "radiographic_step@1", "margin_to_crest@1"
 STEP_ROWS_MM = (0.20, 0.65)
 HAND_REACH_MM = 0.3
-STEP_MODEL_UM = 8.0
+STEP_MODEL_UM = 6.0
 """Standard uncertainty of the outline model (straight outlines, even gum), from drawn scenes."""
 LANDMARK_MM = 0.15
 """Standard uncertainty of the distance between two landmarks set by hand; common practice, no published source."""

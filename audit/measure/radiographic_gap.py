@@ -23,7 +23,7 @@ PATH_MM = 4.0
 """Path of the beam through the gap that the closing angle is stated for."""
 WINDOW_MM = 0.25
 SHORTEST_MM = 0.3
-GAP_MODEL_UM, GAP_MODEL_BLUR = 3.0, 0.15
+GAP_MODEL_UM, GAP_MODEL_BLUR = 3.0, 0.22
 """Standard uncertainty of the profile model: uneven levels and finish line (um); shape of blur and grey curve (blur sigmas)."""
 ALWAYS = ("lower_bound", "tilt_unknown")
 
@@ -66,8 +66,7 @@ def straighten(grey: np.ndarray, end: OuterEnd, line_xy: np.ndarray, response: R
     first = max(0.0, -outline_px) + 3.0 * response.blur_px + 2.0
     along = np.arange(first, length - 2.0)
     if len(along) * mm_per_px < SHORTEST_MM:
-        raise Refused("site_too_short", f"{len(along) * mm_per_px:.2f} mm of interface lies inside the outline; {SHORTEST_MM} is needed.",
-                      "Trace the interface farther inwards.")  # fmt: skip
+        raise _too_short(len(along), mm_per_px)
     wide = np.arange(-24.0, 25.0)
     columns = sample(grey, _frame(end, along, wide, np.zeros(len(along)))).astype(float)
     if np.isnan(columns).any():
@@ -82,8 +81,24 @@ def straighten(grey: np.ndarray, end: OuterEnd, line_xy: np.ndarray, response: R
     offset = np.arange(-10.0, 31.0)
     rows = sample(grey, _frame(end, along, offset, np.polyval(curve, along)), cubic=True).astype(float)
     good = ~np.isnan(rows).any(axis=0)
+    inside = _inside_tooth(response.scaled(rows[:, (offset > 17) & (offset < 25)]), response.blur_px)
+    if (len(along) - inside) * mm_per_px < SHORTEST_MM:
+        raise _too_short(len(along) - inside, mm_per_px)
+    along, rows = along[inside:], rows[inside:]
     shown = _frame(end, along[:: max(1, len(along) // 12)], np.zeros(1), np.polyval(curve, along[:: max(1, len(along) // 12)]))[:, 0]
     return Band(offset[good], rows[:, good], shown.tolist())
+
+
+def _inside_tooth(below: np.ndarray, blur_px: float) -> int:
+    """Columns at the outer end below which gum, not tooth, is seen (an overhang), and two blur sigmas more."""
+    level = np.nanmean(below, axis=1)
+    gum = np.flatnonzero(level < 0.8 * np.nanmedian(level))
+    return int(gum[gum < len(level) / 2].max(initial=-1)) + 1 + (round(2.0 * blur_px) if gum.size else 0)
+
+
+def _too_short(columns: int, mm_per_px: float) -> Refused:
+    return Refused("site_too_short", f"{columns * mm_per_px:.2f} mm of interface lies inside the outline; {SHORTEST_MM} is needed.",
+                   "Trace the interface farther inwards.")  # fmt: skip
 
 
 def fit_band(band: Band, response: Response) -> Slot:

@@ -33,8 +33,11 @@ LEVEL_TYPICAL, LEVEL_U = 0.5, 0.25
 MODEL_SIGMA = 0.003
 """What the model leaves unexplained on the mean profile, as a share of the contrast of metal and gum."""
 EXISTS, UPPER, BOTH = 3.84, 2.71, 3.84
+SHARPENED_SIGMA = 0.02
+"""The same for each unit of sharpening amount: the mask's shape is a guess, and its dip beside metal looks like a slot."""
 LUCENT = 1.645
-"""A slot must also be more lucent than the tooth beyond it: equivalent width over its standard uncertainty."""
+"""A thin slot must also be more lucent than the tooth beyond it: equivalent width over its standard uncertainty."""
+THIN_BLUR = 2.5
 """Falls in chi-square: a slot exists; one-sided 95 % limit; two-sided 95 % interval."""
 RESOLVED, RESOLVED_BLUR = 0.30, 1.6
 """A width is given where u is below this share of it, and from this many blur sigmas up."""
@@ -123,7 +126,9 @@ def fit_slot(offset_px: np.ndarray, grey: np.ndarray, sigma: np.ndarray, respons
     scale = response.bright - response.dark
     covariance = response.covariance + np.diag([0.03**2, 0.05**2, 0.05**2])
     root = np.linalg.cholesky(np.linalg.inv(covariance)).T
-    profile = _Profile(offset_px, response.scaled(grey), np.hypot(sigma / scale, MODEL_SIGMA), response, root)
+    profile = _Profile(
+        offset_px, response.scaled(grey), np.hypot(sigma / scale, MODEL_SIGMA + SHARPENED_SIGMA * response.sharpening), response, root
+    )
     widths, costs, fits = _profile_likelihood(profile)
     best = int(np.argmin(costs))
     low, high = _bounds(profile)
@@ -131,7 +136,8 @@ def fit_slot(offset_px: np.ndarray, grey: np.ndarray, sigma: np.ndarray, respons
     free, lowest, jacobian = minimise(lambda p: profile.residual(p, p[:, 8]), begin, low, high)
     width, least = float(free[0, 8]), min(float(lowest[0]), float(costs[best]))
     signed, signed_u, area_z = _signed(profile, fits[0], free[0])
-    exists = costs[0] - least > EXISTS and area_z > LUCENT
+    thin = width < THIN_BLUR * np.exp(free[0, 5])
+    exists = bool(costs[0] - least > EXISTS and (area_z > LUCENT or not thin))
     low_px, high_px = _crossings(widths, costs, width, least, BOTH if exists else UPPER)
     noise, blur, tone = _parts(jacobian[0])
     u = max((high_px - low_px) / 3.92, float(np.sqrt(noise**2 + blur**2 + tone**2)))
