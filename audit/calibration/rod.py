@@ -104,7 +104,7 @@ def _across(pixels: np.ndarray, line: np.ndarray) -> _Shaft:
     length = float(np.hypot(*(line[1] - line[0])))
     centre = line.mean(axis=0)
     strip = Strip(float(centre[0]), float(centre[1]), math.atan2(line[1, 1] - line[0, 1], line[1, 0] - line[0, 0]))
-    reach = float(np.clip(0.06 * length, 4.0, 8.0))
+    reach = float(np.clip(0.08 * length, 6.0, 9.0))
     half = 4.0
     ends = (-length / 2, length / 2)
     for turn in range(4):
@@ -146,7 +146,7 @@ def _light(pixels: np.ndarray, strip: Strip, s: np.ndarray, t: np.ndarray) -> np
 
 def _edges(pixels: np.ndarray, shaft: _Shaft) -> tuple[EdgeLine, EdgeLine]:
     """The two edges of the shaft, each in the frame of the shaft."""
-    reach = float(np.clip(0.08 * shaft.width, 4.0, 8.0))
+    reach = float(np.clip(0.1 * shaft.width, 6.0, 9.0))
     rows = int(np.clip(shaft.length, 8, 400))
     t = np.linspace(-shaft.length / 2, shaft.length / 2, rows)
     s = np.arange(-1.6 * reach, 1.6 * reach + 0.25, 0.5)

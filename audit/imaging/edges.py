@@ -68,21 +68,22 @@ def edge_line(values: np.ndarray, s: np.ndarray, t: np.ndarray, reach_px: float,
     which it falls are tried apart, each with the rows that show it clearly, and the clearer kind is used.
 
     Rows are placed by the centroid of their slope, a robust line is put through them, and the mean edge across
-    that line is fitted with an error function between two sloping levels: its middle is where a sharp edge
-    would stand, in linear light, whatever the blur.
+    that line is fitted with a step between a sloping ground and a curved body, convolved with a Gaussian: its middle
+    is where a sharp edge would stand, in linear light, whatever the blur.
     """
     slope = edge_places(values, float(s[1] - s[0]))
     slope[:, np.abs(s) > reach_px] = 0.0
-    tried = []
+    found: list[tuple[float, EdgeLine]] = []
     for sign in (1, -1):
         strength = (sign * slope).max(axis=1)
-        clear = strength > 0.4 * np.percentile(strength, 90)
-        tried.append((float(strength[clear].sum()), sign, clear))
-    for _, sign, clear in sorted(tried, key=lambda item: -item[0]):
+        top = float(np.percentile(strength, 90))
+        clear = strength > 0.4 * top
         line = _line_of_rows(values[clear], sign * slope[clear], s, t[clear], (sign, outward), reach_px, len(t))
-        if line is not None:
-            return line
-    return None
+        if line is not None and line.sigma_px < 0.5 * reach_px:
+            found.append((top, line))
+    strongest = max((top for top, _ in found), default=0.0)
+    clear_ones = [line for top, line in found if top >= 0.35 * strongest]
+    return max(clear_ones, key=lambda line: outward * line.place, default=None)
 
 
 def _line_of_rows(
@@ -95,7 +96,7 @@ def _line_of_rows(
         return None
     place, lean, rms, used = line
     across = s[None, :] - (place + lean * t)[:, None]
-    fit = _edge_spread(across[used], values[used], sign, reach)
+    fit = _edge_spread(across[used], values[used], outward, reach)
     if fit is None:
         return None
     shift, sigma, u_shift, u_sigma = fit
@@ -150,7 +151,7 @@ def _robust_line(t: np.ndarray, places: np.ndarray) -> tuple[float, float, float
     return place, lean, float(np.std((places - place - lean * t)[good])), good
 
 
-def _edge_spread(across: np.ndarray, values: np.ndarray, sign: int, reach: float) -> tuple[float, float, float, float] | None:
+def _edge_spread(across: np.ndarray, values: np.ndarray, outward: int, reach: float) -> tuple[float, float, float, float] | None:
     """Middle and sigma of the mean edge, with their standard uncertainties."""
     bins = np.arange(-reach, reach + 1e-9, 0.25)
     index = np.digitize(across.ravel(), bins) - 1
@@ -159,24 +160,27 @@ def _edge_spread(across: np.ndarray, values: np.ndarray, sign: int, reach: float
     x = np.bincount(index[inside], across.ravel()[inside], minlength=len(bins))
     y = np.bincount(index[inside], values.ravel()[inside], minlength=len(bins))
     full = count > 0
-    if full.sum() < 10:
+    if full.sum() < 12:
         return None
-    x, y, weight = x[full] / count[full], y[full] / count[full], np.sqrt(count[full] / count[full].max())
-    rise = float(np.ptp(y))
+    x, y, weight = outward * x[full] / count[full], y[full] / count[full], np.sqrt(count[full] / count[full].max())
 
     def residual(p: np.ndarray) -> np.ndarray:
-        z = (x - p[0]) / math.hypot(p[1], 0.05)
-        share = ndtr(sign * z)
-        model = (p[2] + p[3] * np.minimum(sign * (x - p[0]), 0)) * (1 - share) + (p[4] + p[5] * np.maximum(sign * (x - p[0]), 0)) * share
-        return np.asarray((model - y) * weight / max(rise, 1e-6))
+        design = _edge_terms(x - p[0], math.exp(p[1])) * weight[:, None]
+        return np.asarray(design @ np.linalg.lstsq(design, y * weight, rcond=None)[0] - y * weight)
 
-    guess = np.array([0.0, 1.2, float(y.min()), 0.0, float(y.max()), 0.0])
-    fit = least_squares(residual, guess, bounds=([-reach / 2, 0.1, -1, -1, -1, -1], [reach / 2, reach, 2, 1, 2, 1]))
-    freedom = max(len(x) / 4 - 6, 1)
-    covariance = np.linalg.pinv(fit.jac.T @ fit.jac) * 2 * fit.cost / freedom
-    if not fit.success or fit.x[4] - fit.x[2] < 0.2 * rise:
-        return None
-    return float(fit.x[0]), float(fit.x[1]), math.sqrt(covariance[0, 0]), math.sqrt(covariance[1, 1])
+    fit = least_squares(residual, np.array([0.0, 0.2]), bounds=([-reach / 2, math.log(0.2)], [reach / 2, math.log(reach)]))
+    sigma = math.exp(float(fit.x[1]))
+    variance = 2 * fit.cost / max(len(x) / 4 - 7, 1)
+    covariance = np.linalg.pinv(fit.jac.T @ fit.jac) * variance
+    return outward * float(fit.x[0]), sigma, math.sqrt(covariance[0, 0]), sigma * math.sqrt(covariance[1, 1])
+
+
+def _edge_terms(d: np.ndarray, sigma: float) -> np.ndarray:
+    """Blurred parts of an edge at d = 0: sloping ground for d > 0, curved body for d < 0, each convolved with a Gaussian."""
+    z = d / sigma
+    bell = sigma / math.sqrt(2 * math.pi) * np.exp(-0.5 * z**2)
+    ground, body = ndtr(z), ndtr(-z)
+    return np.stack([ground, d * ground + bell, body, -d * body + bell, (d**2 + sigma**2) * body - d * bell], axis=1)
 
 
 @dataclass(frozen=True)
