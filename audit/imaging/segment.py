@@ -23,7 +23,10 @@ from audit.imaging.metal_features import metal_features
 from audit.imaging.metal_network import metal_log_odds
 from audit.imaging.sample import crop
 
-__all__ = ["Grid", "Proposal", "propose_metal", "working_grid"]
+__all__ = ["UNDECIDED", "Grid", "Proposal", "propose_metal", "working_grid"]
+
+UNDECIDED = (0.08, 0.92)
+"""Probabilities of metal between which a pixel is undecided."""
 
 _WORK_SIZE = 256.0
 """Side of the square of equal area that an outline is reduced to, pixels."""
@@ -174,12 +177,12 @@ def _judge_light(grid: Grid) -> None:
     if values.ndim == 1:
         raise Refused("greyscale", "The photo has no colour; metal cannot be told from enamel.", "Measure on the colour original.")
     high, low = values.T.max(axis=0) / top, values.T.min(axis=0) / top
-    if (high - low).max() < 0.02:
-        raise Refused("greyscale", "The photo has no colour; metal cannot be told from enamel.", "Measure on the colour original.")
     if np.mean(low >= 0.97) > 0.5:
         raise Refused("overexposed", "Most of the tooth is burnt out to white.", "Photograph again with less flash or a smaller aperture.")
     if np.quantile(high, 0.9) < 0.12:
         raise Refused("underexposed", "The tooth is nearly black.", "Photograph again with the flash on.")
+    if (high - low).max() < 0.02:
+        raise Refused("greyscale", "The photo has no colour; metal cannot be told from enamel.", "Measure on the colour original.")
 
 
 def _prior(grid: Grid, design: str | None, upper: bool | None) -> np.ndarray:
@@ -214,7 +217,7 @@ def _decide(probability: np.ndarray, grid: Grid) -> tuple[np.ndarray, float, flo
     total = np.count_nonzero(grid.inside)
     count, labels, stats, _ = cv2.connectedComponentsWithStats((probability > 0.5).astype(np.uint8), connectivity=8)
     accepted = np.zeros(probability.shape, dtype=bool)
-    variance, rest = 0.0, 0.0
+    rest = 0.0
     least = max(_LEAST_PIXELS, _LEAST_SHARE * total)
     for label in range(1, count):
         part = labels == label
@@ -225,9 +228,16 @@ def _decide(probability: np.ndarray, grid: Grid) -> tuple[np.ndarray, float, flo
             accepted |= part
         else:
             rest += area * mean
-        variance += (area * min(mean * (1 - mean) * 2.0, 0.5)) ** 2
-    filled, more = _fill(accepted, probability, grid.inside, _MOST_FILLED * total)
-    return filled, float(np.sqrt(variance + more)), rest
+    filled, variance = _fill(accepted, probability, grid.inside, _MOST_FILLED * total)
+    return filled, float(np.sqrt(_doubt(probability) + variance)), rest
+
+
+def _doubt(probability: np.ndarray) -> float:
+    """Variance of the area from undecided pixels: those that touch are wrong together, patches apart are independent."""
+    low, high = UNDECIDED
+    _, labels = cv2.connectedComponents(((probability > low) & (probability < high)).astype(np.uint8), connectivity=8)
+    sd = np.bincount(labels.ravel(), weights=np.sqrt(probability * (1.0 - probability)).ravel())
+    return float(np.sum(sd[1:] ** 2))
 
 
 def _fill(accepted: np.ndarray, probability: np.ndarray, inside: np.ndarray, most: float) -> tuple[np.ndarray, float]:

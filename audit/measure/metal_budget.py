@@ -22,7 +22,7 @@ from shapely import contains_xy
 from shapely.geometry import MultiPolygon, Polygon
 from shapely.geometry.base import BaseGeometry
 
-from audit.imaging.segment import Proposal
+from audit.imaging.segment import UNDECIDED, Proposal
 
 __all__ = [
     "BEVEL_SLOPE_DEG", "FACIAL_SLOPE_DEG", "HAND_SD_PX", "LEVEL_DEG", "RegionSd", "drawn_sd", "hand_area_sd_px2", "pose_fraction_sd",
@@ -124,6 +124,8 @@ class RegionSd:
         What could be there unseen, 95 %.
     signed_px2 : float
         Probability-weighted area of what was not accepted as metal.
+    columns : (float, float, tuple of float)
+        Undecided thickness by column: x of the first, step, standard uncertainties.
     """
 
     area_px2: float
@@ -135,6 +137,14 @@ class RegionSd:
     limit_px: float = 0.0
     limit_extent_px: float = 0.0
     signed_px2: float = 0.0
+    columns: tuple[float, float, tuple[float, ...]] = (0.0, 1.0, ())
+
+    def column_doubt_px(self, x: float) -> float:
+        """Standard uncertainty of the thickness in the column at x from undecided pixels, photo pixels."""
+        first, step, doubt = self.columns
+        if not doubt or not math.isfinite(x):
+            return 0.0
+        return doubt[min(max(round((x - first) / step), 0), len(doubt) - 1)]
 
 
 def drawn_sd(region: MultiPolygon) -> RegionSd:
@@ -152,18 +162,37 @@ def proposed_sd(proposal: Proposal, outline: Polygon) -> RegionSd:
         variance += float(np.sum(edge.sd_px[near] ** 2)) * edge.spacing_px * _CORRELATED_STEPS * step
     common = _COMMON_PX * free
     shared = max(0.0, proposal.region.length - free)
-    sds = [e.sd_px for e in proposal.edges]
-    local = float(np.sqrt(np.mean(np.concatenate(sds) ** 2))) if sds else 0.0
+    sds = [e.sd_px[contains_xy(outline, e.xy[:, 0], e.xy[:, 1])] for e in proposal.edges]
+    seen = np.concatenate(sds) if sds else np.zeros(0)
+    local = float(np.sqrt(np.mean(seen**2))) if len(seen) else 0.0
     side = math.sqrt(outline.area)
     thin = max(_THINNEST_STEPS * step, 2.0)
     return RegionSd(
         math.sqrt(variance + common**2 + proposal.undecided_sd_px2**2),
-        math.hypot(local, _COMMON_PX) + 0.3 * step,
-        2.0 * math.hypot(local, _COMMON_PX) + 1.0 * step,
+        math.hypot(local, _COMMON_PX),
+        math.hypot(_extent_doubt_px(proposal), math.hypot(local, _COMMON_PX)),
         HAND_SD_PX * math.sqrt(shared * outline.exterior.length / _STRETCHES),
         HAND_SD_PX,
         thin * side + 1.96 * proposal.undecided_sd_px2 + proposal.rest_px2,
         thin + math.sqrt(proposal.rest_px2),
         side,
         proposal.rest_px2,
+        _column_doubt(proposal),
     )
+
+
+def _extent_doubt_px(proposal: Proposal) -> float:
+    """Half of how far the region reaches if possible metal counts, and if only sure metal does, photo pixels."""
+    reach = []
+    for level in UNDECIDED:
+        columns = np.flatnonzero((proposal.probability > level).any(axis=0))
+        reach.append(float(np.ptp(columns)) if len(columns) else 0.0)
+    return 0.5 * abs(reach[0] - reach[1]) * float(proposal.grid.step_px[0])
+
+
+def _column_doubt(proposal: Proposal) -> tuple[float, float, tuple[float, ...]]:
+    """Undecided thickness of each working column, as one run of pixels that are wrong together."""
+    chance = proposal.probability
+    undecided = (chance > UNDECIDED[0]) & (chance < UNDECIDED[1])
+    doubt = np.where(undecided, np.sqrt(chance * (1.0 - chance)), 0.0).sum(axis=0) * float(proposal.grid.step_px[1])
+    return float(proposal.grid.origin_px[0]), float(proposal.grid.step_px[0]), tuple(float(d) for d in doubt)

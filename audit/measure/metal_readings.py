@@ -33,7 +33,9 @@ METAL_MEASURANDS = ("visible_metal_area", "visible_metal_fraction", "visible_met
 METHOD = "visible_metal@1"
 OUTLINE_METHOD = "facial_outline@1"
 BEVEL_FLAG = "site:mesiofacial_bevel"
-_SPIKE_SHARE = 0.03
+_SPIKE_SHARES = (0.03, 0.12)
+"""Widths of what counts as a spike, shares of the side of the outline: strictest and as reported."""
+_SPIKE_DOUBT = 0.3
 _CUSP = (0.15, 0.40)
 """Where the mesiofacial cusp is looked at: shares of the outline's width from its mesial side."""
 _K95 = 1.959964
@@ -142,8 +144,12 @@ def _area(region: Region, case: MetalCase) -> Quantity:
 
 
 def _height(region: Region, case: MetalCase) -> Quantity:
-    height = thickness_px(region.shape, _SPIKE_SHARE * float(np.sqrt(case.outline.area)))
-    return case.quantity(height.px, "px", region.sd.height_px, region.sd.hand_px, pose_relative_sd(case.slopes()[0]))
+    """Greatest thickness; how much it depends on the width that counts as a spike is part of the boundary's uncertainty."""
+    narrow, wide = (min(share * float(np.sqrt(case.outline.area)), 0.5 * extent_px(region.shape)) for share in _SPIKE_SHARES)
+    height, bold = thickness_px(region.shape, wide), thickness_px(region.shape, narrow)
+    doubt = (region.sd.height_px, _SPIKE_DOUBT * (bold.px - height.px), region.sd.column_doubt_px(height.at_x))
+    boundary = float(np.linalg.norm(doubt))
+    return case.quantity(height.px, "px", boundary, region.sd.hand_px, pose_relative_sd(case.slopes()[0]))
 
 
 def _extent(region: Region, case: MetalCase) -> Quantity:

@@ -88,7 +88,7 @@ def draw(sketch: Sketch) -> Drawn:
     around = _surroundings(rng, u, v, theta, n, size)
     chosen = sketch.confounders
     if chosen is None:
-        chosen = tuple(c for c in CONFOUNDERS if rng.random() < 0.16)
+        chosen = tuple(c for c in CONFOUNDERS if rng.random() < 0.2)
     enamel = _confound(rng, enamel, chosen, u, v, rho, edge, size, around)
     metal = np.zeros((n, n)) if layout == "none" else _region(rng, shape, layout, u, v, rho, edge, size, sketch.band_px)
     metal = metal * inside
@@ -399,3 +399,21 @@ def _camera(rng, light, sketch, size):
         out = cv2.addWeighted(out, 1.4, soft, -0.4, 0)
     _, data = cv2.imencode(".jpg", out[..., ::-1], [cv2.IMWRITE_JPEG_QUALITY, int(rng.integers(70, 97))])
     return cv2.imdecode(data, cv2.IMREAD_COLOR)[..., ::-1].copy(), blur
+
+
+def draw_occlusal(seed: int, alloy: str, hole_px: float) -> tuple[np.ndarray, np.ndarray]:
+    """A metal surface that mirrors the mouth, with a round hole of this diameter in it: pixels and outline."""
+    rng = np.random.default_rng(seed)
+    n, size = 330, 220.0
+    y, x = np.mgrid[0:n, 0:n].astype(float)
+    u, v = (x - n / 2) / (0.5 * size), (y - n / 2) / (0.5 * size)
+    edge = (1 - np.hypot(u, v)) * 0.5 * size
+    seen = _mirror(rng, alloy, u, v, np.abs(edge), np.ones((n, n)), size)
+    light = seen.clip(0.02) * 0.7 + 0.15 * (GOLD if alloy == "gold" else WHITE)
+    cover = np.clip(hole_px / 2 - np.hypot(x - n / 2 - 20.3, y - n / 2 + 15.7) + 0.5, 0, 1)[..., None]
+    light = light * (1 - cover) + np.array([0.62, 0.55, 0.42]) * cover
+    inside = np.clip(edge + 0.5, 0, 1)[..., None]
+    light = light * inside + np.array([0.3, 0.1, 0.09]) * (1 - inside)
+    pixels, _ = _camera(np.random.default_rng(seed), light, Sketch(seed, light=0.8, blur_px=1.0), size)
+    angle = np.linspace(0, 2 * np.pi, 90, endpoint=False)
+    return pixels, np.stack([n / 2 + 110 * np.cos(angle), n / 2 + 110 * np.sin(angle)], 1)
