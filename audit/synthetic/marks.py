@@ -8,6 +8,8 @@ import numpy as np
 
 from audit.imaging.sample import resample_polyline
 
+TRIES = 20
+
 __all__ = ["feature", "hand_line", "hand_polygon"]
 
 
@@ -24,10 +26,26 @@ def hand_line(xy: np.ndarray, step_px: float, hand_px: float, rng: np.random.Gen
 
 
 def hand_polygon(xy: np.ndarray, step_px: float, hand_px: float, rng: np.random.Generator, size_px: tuple[int, int]) -> dict[str, Any]:
-    """A Polygon traced round the closed line `xy`."""
+    """A Polygon traced round the closed line `xy`; a trace that crosses itself is drawn again, at last without jitter."""
     clicks = resample_polyline(xy, step_px)[:-1]
-    ring = _points(clicks + hand_px * rng.standard_normal(clicks.shape), size_px)
+    for spread in (*(hand_px,) * (TRIES if hand_px > 0 else 0), 0.0):
+        ring = _points(clicks + spread * rng.standard_normal(clicks.shape), size_px)
+        if spread == 0 or not _crosses_itself(np.array(ring)):
+            break
     return {"type": "Polygon", "coordinates": [[*ring, ring[0]]]}
+
+
+def _crosses_itself(ring: np.ndarray) -> bool:
+    """Whether any two sides of a closed ring, shape (n, 2), cross."""
+    start, end = ring, np.roll(ring, -1, axis=0)
+
+    def side(a: np.ndarray, b: np.ndarray, c: np.ndarray) -> np.ndarray:
+        return np.sign((b[..., 0] - a[..., 0]) * (c[..., 1] - a[..., 1]) - (b[..., 1] - a[..., 1]) * (c[..., 0] - a[..., 0]))
+
+    p, q = start[:, None], end[:, None]
+    r, s = start[None], end[None]
+    crossing = (side(p, q, r) * side(p, q, s) < 0) & (side(r, s, p) * side(r, s, q) < 0)
+    return bool(crossing.any())
 
 
 def _points(xy: np.ndarray, size_px: tuple[int, int]) -> list[list[float]]:

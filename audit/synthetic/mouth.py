@@ -140,10 +140,11 @@ def _annotations(
 ) -> dict[str, Any]:  # fmt: skip
     size = (shot.width_px, shot.height_px)
     way = "mirror" if shot.mirror else "direct"
-    step = max(2.0, 0.3 * shot.px_per_mm) if shot.hand_px > 0 else 2.0
+    step = max(2.0, 0.3 * shot.px_per_mm, 5.0 * shot.hand_px) if shot.hand_px > 0 else 2.0
     features = [feature("metal", None, seen_in=way)]
-    if stage.outline_role is not None:
-        features.insert(0, feature(stage.outline_role, hand_polygon(outline(seen.facial), step, shot.hand_px, rng, size), seen_in=way))
+    ring = outline(seen.facial)
+    if stage.outline_role is not None and len(ring) > 8:
+        features.insert(0, feature(stage.outline_role, hand_polygon(ring, step, shot.hand_px, rng, size), seen_in=way))
     if run.sum() > 2:
         line = hand_line(camera.project(stage.margin[run]), step, shot.hand_px, rng, size)
         features.append(feature("margin", line, surface=stage.surface, seen_in=way))

@@ -252,6 +252,17 @@ def test_every_view_gives_valid_marks(view, design):
     json.dumps(scene.truth)
 
 
+@pytest.mark.parametrize("seed", range(4))
+def test_an_unsteady_hand_still_draws_a_valid_outline(seed):
+    scene = photograph(Mouth(seed=1, design="three_quarter"), replace(SMALL, px_per_mm=12.0, hand_px=2.5, seed=seed))
+    assert parse_annotations(scene.annotations).first("facial_surface") is not None
+
+
+def test_a_tooth_that_is_not_seen_is_not_outlined():
+    scene = photograph(Mouth(), replace(SMALL, view="smile_front", px_per_mm=30.0))
+    assert [f["properties"]["role"] for f in scene.annotations["features"]] == ["metal"]
+
+
 def test_metal_runs_from_near_black_to_clipped_white():
     scene = photograph(Mouth(seed=2, design="complete_crown"), SMALL)
     grey = scene.pixels[scene.masks["metal"]].astype(float).mean(axis=1)
