@@ -40,7 +40,8 @@ def _crosses_itself(ring: np.ndarray) -> bool:
     start, end = ring, np.roll(ring, -1, axis=0)
 
     def side(a: np.ndarray, b: np.ndarray, c: np.ndarray) -> np.ndarray:
-        return np.sign((b[..., 0] - a[..., 0]) * (c[..., 1] - a[..., 1]) - (b[..., 1] - a[..., 1]) * (c[..., 0] - a[..., 0]))
+        turn = (b[..., 0] - a[..., 0]) * (c[..., 1] - a[..., 1]) - (b[..., 1] - a[..., 1]) * (c[..., 0] - a[..., 0])
+        return np.asarray(np.sign(turn))
 
     p, q = start[:, None], end[:, None]
     r, s = start[None], end[None]
