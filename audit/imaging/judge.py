@@ -16,6 +16,9 @@ __all__ = ["PictureFacts", "edge_blur_sigma_px", "judge_picture"]
 _FINE_PX, _COARSE_PX = 1.2, 2.4  # sigma of the two Gaussian gradients whose ratio gives the blur
 _DIFFERENCE_VARIANCE = 1.0 / 3.0
 _CROPS, _CROP_PX, _LOOK_PX = 12, 80, 400
+_CLIPPED = 250.0  # clipping cuts an edge short, so it looks steeper than it is
+_ROUND_CLIPPED = np.ones((9, 9), np.uint8)
+_ROUND_CLIPPED.setflags(write=False)
 _MOST_BLUR_PX = 12.0
 _LEAST_GRADIENT = 1.0  # levels per px at the coarse scale; weaker edges drown in noise
 
@@ -101,6 +104,7 @@ def _crop8(plane: np.ndarray, y: int, x: int) -> np.ndarray:
 def _crop_blur(part: np.ndarray) -> float | None:
     fine, coarse = _gradient(part, _FINE_PX), _gradient(part, _COARSE_PX)
     rank = coarse.size - max(1, coarse.size // 100)
+    coarse[cv2.dilate(np.asarray(part >= _CLIPPED, np.uint8), _ROUND_CLIPPED) > 0] = 0.0
     strong = coarse >= max(_LEAST_GRADIENT, float(np.partition(coarse, rank, axis=None)[rank]))
     if not strong.any():
         return None

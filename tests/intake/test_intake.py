@@ -135,3 +135,10 @@ def test_intake_of_a_large_photo_costs_little_beside_decoding(tmp_path):
     start = time.process_time()
     accept(file, radiograph=False, today=TODAY)
     assert time.process_time() - start < read
+
+
+def test_a_blurred_highlight_that_clips_is_not_taken_for_sharp():
+    y, x = np.mgrid[:300, :400]
+    glint = 4000 * np.exp(-((x - 250) ** 2 + (y - 150) ** 2) / (2 * 12.0**2))
+    blurred = np.clip(edge(4.0).astype(float) + glint[:, :, None], 0, 255).astype(np.uint8)
+    assert edge_blur_sigma_px(blurred) == pytest.approx(4.0, rel=0.15)
