@@ -37,6 +37,8 @@ SHARPENED_SIGMA = 0.02
 """The same for each unit of sharpening amount: the mask's shape is a guess, and its dip beside metal looks like a slot."""
 LUCENT = 1.645
 """A thin slot must also be more lucent than the tooth beyond it: equivalent width over its standard uncertainty."""
+AREA_MODEL_BLUR = 0.10
+"""Equivalent width that blur and grey curve of another shape can feign, in blur sigmas (standard uncertainty, from drawn scenes)."""
 THIN_BLUR = 2.5
 """Falls in chi-square: a slot exists; one-sided 95 % limit; two-sided 95 % interval."""
 RESOLVED, RESOLVED_BLUR = 0.30, 1.6
@@ -225,4 +227,4 @@ def _signed(profile: _Profile, closed: np.ndarray, best: np.ndarray) -> tuple[fl
     one = int(np.argmin(sums))
     area = float(found[one, 7])
     u = float(np.sqrt(np.linalg.pinv(jacobian[one].T @ jacobian[one], hermitian=True)[-1, -1]))
-    return area / LEVEL_TYPICAL, float(np.hypot(u, area * LEVEL_U / LEVEL_TYPICAL)) / LEVEL_TYPICAL, area / max(u, 1e-9)
+    return area / LEVEL_TYPICAL, float(np.hypot(u, area * LEVEL_U / LEVEL_TYPICAL)) / LEVEL_TYPICAL, area / float(np.hypot(u, AREA_MODEL_BLUR * np.exp(found[one, 4])))
