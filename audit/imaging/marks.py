@@ -282,7 +282,7 @@ def comb_fit(ticks: np.ndarray, s: np.ndarray, t: np.ndarray, weight: np.ndarray
         beta[spread] += step
         if np.all(np.abs(step) < 1e-9 * (1 + np.abs(beta[spread]))):
             break
-    return _with_covariance(ticks, s, t, good, w * robust, beta, spread, middle)
+    return _with_covariance(ticks, s, t, good, w * (robust > 0.05), beta, spread, middle)
 
 
 def _columns(t: np.ndarray, k: np.ndarray) -> np.ndarray:
