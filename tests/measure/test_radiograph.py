@@ -77,6 +77,18 @@ def test_step_within_30_um(seed, step, tilt):
     assert "surface:mesial" in reading.flags or "surface:distal" in reading.flags
 
 
+@pytest.mark.xfail(strict=True, reason="a short onlay before a flank of tooth under a tilted beam is read 31 um too long: known shortfall")
+def test_step_of_a_short_onlay_under_a_tilted_beam():
+    scene, _, shot = draw(12, gap_um=0, step_um=-150, tilt_deg=-4.0)
+    assert read(scene, shot)[0]["radiographic_step"].value.value == pytest.approx(-150, abs=30)
+
+
+@pytest.mark.xfail(strict=True, reason="an overhang above a wide gap at dentine is read 31 um too far out: known shortfall")
+def test_step_at_a_wide_gap_in_dentine_within_30_um():
+    scene, _, shot = draw(7, gap_um=150, step_um=120, bound="dentine")
+    assert read(scene, shot)[0]["radiographic_step"].value.value == pytest.approx(120, abs=30)
+
+
 def test_without_reference_everything_is_refused():
     scene, _, shot = draw(1)
     found, refusals = read(scene, shot, calibrated=False)
