@@ -124,6 +124,9 @@ def _measure(job: _Job) -> Document | AuditError:
         return api.measure_photo(job.path, job.annotations, known_lengths=job.known_lengths)
     except AuditError as error:
         return error
+    except Exception as error:  # a fault of ours on one photo must not end the folder
+        return AuditError(f"{job.entry.file} must be measured without a fault of the program; got {type(error).__name__}: {error}.",
+                          "Report this line with the photo's annotations; the other photos are not affected.")  # fmt: skip
 
 
 def _measure_all(jobs: list[_Job], workers: int) -> Iterator[tuple[_Job, Document | AuditError]]:

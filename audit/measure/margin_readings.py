@@ -13,6 +13,7 @@ excess is simulated from the covariance of the fit and taken off.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping
 from dataclasses import dataclass
 from functools import cached_property
@@ -214,7 +215,9 @@ class Margin:
         signed = self._opening(float((weight * self.opening[index]).sum()), index)
         blur = self._join(lambda t: t.stations.blur_px)[index] * self.across[index]
         closed = float((weight * blur * (self.state[index] != OPEN)).sum())
-        signed = signed.with_part(source("boundary", self.photo.identity), LOOKALIKE_MEAN * closed)
+        alike = source("boundary", self.photo.identity)
+        parts = {**signed.parts, alike: math.hypot(signed.parts.get(alike, 0.0), LOOKALIKE_MEAN * closed)}
+        signed = Quantity(signed.value, signed.unit, parts)
         seen = self.opening[index] * (self.state[index] == OPEN)
         is_open = signed.value > CRITICAL / 1.5 * signed.u and bool((self.state[index] == OPEN).any())
         limit = (max(signed.value, 0.0) + 1.645 * signed.u) / (1.0 - self.lightest) * (1.0 - self._usual_level())
