@@ -18,7 +18,7 @@ from audit.core.vocabulary import DESIGNS
 from audit.errors import Refused
 from audit.imaging.boundary import Edge, refine_edge
 from audit.imaging.colour import neutral_gains, to_linear
-from audit.imaging.enamel import fit_enamel
+from audit.imaging.enamel import fit_enamel, log_colour
 from audit.imaging.metal_features import metal_features
 from audit.imaging.metal_network import metal_log_odds
 from audit.imaging.sample import crop
@@ -34,6 +34,8 @@ _SMALLEST_SIDE = 24.0
 _LEAST_SHARE = 0.003
 _LEAST_PIXELS = 12
 _MOST_FILLED = 0.04
+_SLIVER, _DARK = 0.025, -1.5
+"""Share of the outline below which a component is a sliver; ln Y over the enamel below which it is a shadow."""
 
 
 @dataclass(frozen=True)
@@ -162,7 +164,8 @@ def propose_metal(
     logit[grid.inside] = metal_log_odds(features, grid.inside) + _prior(grid, design, upper)
     smooth = _coherent(logit, linear, grid.inside)
     probability = np.where(grid.inside, 1.0 / (1.0 + np.exp(-smooth)), 0.0).astype(np.float32)
-    accepted, rejected_sd, rest = _decide(probability, grid)
+    above = log_colour(linear)[0] - enamel.log_light
+    accepted, rejected_sd, rest = _decide(probability, grid, above)
     region, edges = _outline_region(pixels, accepted, smooth, grid, outline)
     evidence = {
         "enamel_share": enamel.share, "gains": [float(g) for g in gains], "working_step_px": float(grid.step_px.mean()),
@@ -212,24 +215,30 @@ def _coherent(logit: np.ndarray, linear: np.ndarray, inside: np.ndarray) -> np.n
     return np.where(inside, mean(slope) * guide + mean(offset), -9.0).astype(np.float32)
 
 
-def _decide(probability: np.ndarray, grid: Grid) -> tuple[np.ndarray, float, float]:
-    """Accepted components, sd of the undecided area, and the weighted area not accepted (working pixels)."""
+def _decide(probability: np.ndarray, grid: Grid, above: np.ndarray) -> tuple[np.ndarray, float, float]:
+    """Accepted components, sd of the undecided area, and the weighted area not accepted (working pixels).
+
+    A sliver that is dark throughout may be metal that mirrors the throat, or the throat itself beside
+    an outline drawn too wide; nothing in the photo tells them apart, so it is not called metal. `above` is ln Y over the enamel.
+    """
     total = np.count_nonzero(grid.inside)
     count, labels, stats, _ = cv2.connectedComponentsWithStats((probability > 0.5).astype(np.uint8), connectivity=8)
     accepted = np.zeros(probability.shape, dtype=bool)
-    rest = 0.0
+    rest, dark = 0.0, 0.0
     least = max(_LEAST_PIXELS, _LEAST_SHARE * total)
     for label in range(1, count):
         part = labels == label
         area = float(stats[label, cv2.CC_STAT_AREA])
         sure = float(np.mean(probability[part] > 0.9))
         mean = float(probability[part].mean())
-        if area >= least and sure > 0.3 and mean > 0.75:
+        shadow = area < _SLIVER * total and float(np.quantile(above[part], 0.75)) < _DARK
+        if area >= least and sure > 0.3 and mean > 0.75 and not shadow:
             accepted |= part
         else:
             rest += area * mean
+            dark += (0.5 * area) ** 2 if shadow else 0.0
     filled, variance = _fill(accepted, probability, grid.inside, _MOST_FILLED * total)
-    return filled, float(np.sqrt(_doubt(probability) + variance)), rest
+    return filled, float(np.sqrt(_doubt(probability) + variance + dark)), rest
 
 
 def _doubt(probability: np.ndarray) -> float:

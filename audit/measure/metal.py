@@ -20,7 +20,8 @@ from audit.measure.perforation import measure_perforation
 
 __all__ = ["measure_metal", "propose_metal"]
 
-_UNDECIDED_SHARE = 0.5
+_UNDECIDED_OF_METAL, _UNDECIDED_OF_SURFACE = 0.5, 0.025
+"""Undecided area (one standard deviation) above which nothing is said: share of the metal found, and of the surface."""
 _ENAMEL_SHARE = 0.12
 
 
@@ -84,7 +85,8 @@ def _region(pixels: np.ndarray, case: MetalCase) -> Region:
     if proposal.evidence["enamel_share"] < _ENAMEL_SHARE:
         raise Refused("enamel_not_found", "Too little of the outline has the colour of a tooth to compare with.",
                       "Outline the whole facial surface, without gum and neighbours, or draw the metal by hand.")  # fmt: skip
-    if proposal.undecided_sd_px2 > max(_UNDECIDED_SHARE * proposal.region.area, sd.limit_area_px2):
+    most = max(_UNDECIDED_OF_METAL * proposal.region.area, _UNDECIDED_OF_SURFACE * case.outline.area)
+    if proposal.undecided_sd_px2 > most:
         raise Refused("metal_undecided", "Parts of the tooth are neither surely metal nor surely not.",
                       "Draw the metal by hand, or dry the tooth and photograph it again.")  # fmt: skip
     return Region(proposal.region, sd, "proposal", proposal.evidence)

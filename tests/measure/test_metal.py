@@ -38,7 +38,7 @@ def read(pixels, annotations, calibration=None):
 @cache
 def golden():
     return draw(
-        Sketch(seed=31, metal="bevel", alloy="gold", band_px=30.0, upper=True, light=0.9, confounders=(), blur_px=1.0, jitter_px=0.0)
+        Sketch(seed=38, metal="bevel", alloy="gold", band_px=30.0, upper=True, light=0.9, confounders=(), blur_px=1.0, jitter_px=0.0)
     )
 
 
@@ -143,6 +143,15 @@ def test_gold_is_proposed_and_measured_within_its_uncertainty():
     assert area.status == "measured" and "region_by_proposal" in area.flags
     assert abs(area.value.value - truth) < 2.0 * area.value.u
     assert area.details["region"]["type"] == "MultiPolygon"
+
+
+def test_gold_that_looks_like_gum_and_shadow_is_refused_not_called_absent():
+    drawn = draw(
+        Sketch(seed=31, metal="bevel", alloy="gold", band_px=30.0, upper=True, light=0.9, confounders=(), blur_px=1.0, jitter_px=0.0)
+    )
+    got, refused = read(drawn.pixels, marks(Polygon(drawn.outline), alloy="gold"), scale())
+    assert set(got) == {"facial_surface_area"}
+    assert {r.code for r in refused.values()} == {"metal_undecided"} and "by hand" in refused["visible_metal_area"].hint
 
 
 def test_a_tooth_without_metal_is_below_detection_with_a_limit():
