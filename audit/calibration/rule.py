@@ -14,7 +14,7 @@ from audit.core.records import Photo
 from audit.errors import Refused
 from audit.imaging.comb import Comb, comb_blur, read_comb
 from audit.imaging.comb_search import comb_candidates
-from audit.imaging.marks import grey
+from audit.imaging.marks import Pyramid, grey
 
 __all__ = ["read_rule"]
 
@@ -45,12 +45,12 @@ def read_rule(pixels: np.ndarray, photo: Photo, feature: Feature) -> Found:
         raise Refused(
             "bad_length", f"tick_mm must lie between 0.05 and 50; got {stated:g}.", "Give the finest graduation in mm, e.g. 0.5 or 1."
         )
-    image = grey(pixels)
+    pyramid = Pyramid(grey(pixels))
     if feature.geometry is None:
-        comb, worth, tick_mm = _unaided(image, stated)
+        comb, worth, tick_mm = _unaided(pyramid, stated)
     else:
         line = _line(feature)
-        comb = read_comb(image, line[0], line[-1])
+        comb = read_comb(pyramid, line[0], line[-1])
         _demand_regular(comb, _LEAST_MARKS)
         worth = graduation(comb.length_px)
         tick_mm = _worth(worth, stated)
@@ -66,13 +66,13 @@ def _line(feature: Feature) -> np.ndarray:
     return feature.xy
 
 
-def _unaided(image: np.ndarray, stated: float | None) -> tuple[Comb, Graduation, float]:
+def _unaided(pyramid: Pyramid, stated: float | None) -> tuple[Comb, Graduation, float]:
     """The first candidate that is a metric scale beyond doubt; the most telling refusal otherwise."""
     refusal = Refused("no_rule_found", "A graduated rule must be in the photo; got none that is beyond doubt.",
                       "Draw a line across its graduations, or photograph the tooth with a rule beside it.")  # fmt: skip
-    for seed in comb_candidates(image):
+    for seed in comb_candidates(pyramid):
         try:
-            comb = read_comb(image, seed.start, seed.end, period_px=seed.period_px, grow=True)
+            comb = read_comb(pyramid, seed.start, seed.end, period_px=seed.period_px, grow=True)
             _demand_regular(comb, _LEAST_UNAIDED)
         except Refused:
             continue

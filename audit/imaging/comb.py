@@ -12,7 +12,7 @@ from numpy.polynomial import Polynomial
 from audit.errors import Refused
 from audit.imaging.colour import luminance
 from audit.imaging.edges import TickBlur, tick_blur
-from audit.imaging.marks import CombFit, Level, Strip, comb_fit, comb_period, comb_phase, on_lattice, tick_centres
+from audit.imaging.marks import CombFit, Level, Pyramid, Strip, comb_fit, comb_period, comb_phase, on_lattice, tick_centres
 from audit.imaging.sample import sample_linear
 from audit.imaging.ticks import TickLengths, contrast_of, finer_ticks, is_dark, shear_of, tick_lengths
 
@@ -105,13 +105,13 @@ class _Found:
         return float(np.interp(s, self.position(ticks), ticks))
 
 
-def read_comb(image: np.ndarray, start: np.ndarray, end: np.ndarray, *, period_px: float | None = None, grow: bool = False) -> Comb:
+def read_comb(pyramid: Pyramid, start: np.ndarray, end: np.ndarray, *, period_px: float | None = None, grow: bool = False) -> Comb:
     """The comb of graduations along a line.
 
     Parameters
     ----------
-    image : ndarray, shape (height, width)
-        Grey, encoded.
+    pyramid : Pyramid
+        Of the grey, encoded image.
     start, end : ndarray, shape (2,)
         Ends of a line across the graduations, pixels; it need not be exactly along the scale.
     period_px : float, optional
@@ -128,13 +128,13 @@ def read_comb(image: np.ndarray, start: np.ndarray, end: np.ndarray, *, period_p
     strip = Strip(float(start[0] + end[0]) / 2, float(start[1] + end[1]) / 2, math.atan2(end[1] - start[1], end[0] - start[0]))
     state = _State(strip, -length / 2, length / 2, 1.5, period_px or 0.0)
     if period_px is None:
-        period, strength = comb_period(_profile(Level(image), state, 1.0))
+        period, strength = comb_period(_profile(pyramid.at(0), state, 1.0))
         if strength < 0.2:
             raise Refused("no_rule_found", "Graduations must repeat along the line; got nothing that does.",
                           "Draw the line along the ticks of the scale, across at least ten of them.")  # fmt: skip
         state = replace(state, period=period, half=max(1.5, 0.1 * period))
-    found = _found(image, state, None if grow else np.stack([start, end]))
-    comb = None if found is None else _refined(Level(image), found, None if grow else (start + end) / 2)
+    found = _found(pyramid, state, None if grow else np.stack([start, end]))
+    comb = None if found is None else _refined(pyramid.at(0), found, None if grow else (start + end) / 2)
     if comb is None or comb.fit.used.sum() < 6:
         count = 0 if comb is None else int(comb.fit.used.sum())
         raise Refused("too_few_marks", f"A scale must show at least six ticks in a row; got {count} that can be told apart.",
@@ -142,16 +142,16 @@ def read_comb(image: np.ndarray, start: np.ndarray, end: np.ndarray, *, period_p
     return comb
 
 
-def _found(image: np.ndarray, state: _State, line: np.ndarray | None) -> _Found | None:
+def _found(pyramid: Pyramid, state: _State, line: np.ndarray | None) -> _Found | None:
     """Rounds until the frame lies along the scale: within a drawn line, or growing along the comb without one."""
     found = None
     grow = line is None
     for turn in range(9 if grow else 5):
-        level = Level.reduced(image, 2 ** max(0, int(math.log2(max(state.period, 1.0) / 14.0))))
-        found = _round(level, state)
+        level = pyramid.at(max(0, int(math.log2(max(state.period, 1.0) / 14.0))))
+        found = _round(level, state, 8.0 if turn == 0 else 3.0)
         if found is None:
             return None
-        new = _next(image, found, line)
+        new = _next(pyramid.image, found, line)
         settled = abs(found.across.slope) < 2e-3 and (not grow or new.high - new.low < 1.05 * (state.high - state.low))
         if turn > 0 and settled and abs(new.period / state.period - 1) < 0.1:
             break
@@ -193,12 +193,12 @@ def _profile(level: Level, state: _State, step: float) -> np.ndarray:
     return np.nan_to_num(mean, nan=float(np.nanmean(mean)) if with_some.any() else 0.0)
 
 
-def _round(level: Level, state: _State) -> _Found | None:
+def _round(level: Level, state: _State, steepest_deg: float) -> _Found | None:
     lattice = _lattice(level, state)
     if lattice is None:
         return None
     bright, ticks = lattice
-    t = np.arange(-_REACH * state.period, _REACH * state.period, max(0.125 * state.period, 0.8))
+    t = np.arange(-_REACH * state.period, _REACH * state.period, max(state.period / 6.0, 0.8))
     strip = state.strip
     for _ in range(3):
         values = on_lattice(level, strip, bright, ticks, t, _PARTS)
@@ -218,7 +218,8 @@ def _round(level: Level, state: _State) -> _Found | None:
     if finer > 1:
         ticks = np.arange(ticks[0] * finer, ticks[-1] * finer + 1)
         values = on_lattice(level, strip, position, ticks, t, _PARTS // 2)
-    return _structured(strip, position, ticks, t, contrast_of(values, dark), dark)
+    across = tick_lengths(contrast_of(values, dark), position(ticks.astype(float)), t, steepest_deg)
+    return _structured(strip, position, ticks, across, dark)
 
 
 def _half_on(values: np.ndarray) -> np.ndarray:
@@ -245,14 +246,10 @@ def _lattice(level: Level, state: _State) -> tuple[Polynomial, np.ndarray] | Non
     return (fit, k) if len(k) >= 4 else None
 
 
-def _structured(strip: Strip, position: Position, ticks: np.ndarray, t: np.ndarray, contrast: np.ndarray, dark: bool) -> _Found | None:
-    s = position(ticks.astype(float))
-    pitch = float(np.median(np.diff(s)))
-    across = tick_lengths(contrast, s, t, pitch) if pitch > 0 else None
-    if across is None:
-        return None
-    keep = _stretch(across.seen)
-    if keep is None:
+def _structured(strip: Strip, position: Position, ticks: np.ndarray, across: TickLengths | None, dark: bool) -> _Found | None:
+    """The longest stretch of ticks that belong together, with their lengths."""
+    keep = None if across is None else _stretch(across.seen)
+    if across is None or keep is None:
         return None
     kept = replace(across, length_px=across.length_px[keep], seen=across.seen[keep])
     return _Found(strip, position, ticks[keep], kept, dark)
@@ -305,7 +302,7 @@ def comb_blur(pixels: np.ndarray, comb: Comb) -> TickBlur | None:
     low, high = comb.core_px
     t = np.linspace(0.8 * low, 0.8 * high, 12)
     used = comb.ticks[comb.fit.used]
-    parts = int(np.clip(round(2 * comb.fit.pitch), 12, 200))
+    parts = int(np.clip(round(2 * comb.fit.pitch), 12, 96))
     within = (np.arange(parts) - parts // 2) / parts
     s = comb.fit.position(used[:, None] + within[None, :])
     near = np.abs(within * comb.fit.pitch) <= max(8.0, 0.45 * comb.fit.pitch)

@@ -6,13 +6,13 @@ at along that way; where a profile repeats strongly, a candidate is proposed. Wh
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+import math
 from dataclasses import dataclass
 
 import cv2
 import numpy as np
 
-from audit.imaging.marks import Level
+from audit.imaging.marks import Level, Pyramid
 
 __all__ = ["CombSeed", "comb_candidates"]
 
@@ -34,22 +34,21 @@ class CombSeed:
     strength: float
 
 
-def comb_candidates(image: np.ndarray) -> Iterator[CombSeed]:
-    """Places where something repeats, from coarse to fine and from strong to weak.
+def comb_candidates(pyramid: Pyramid) -> list[CombSeed]:
+    """Places where something repeats, from strong to weak.
 
     Parameters
     ----------
-    image : ndarray, shape (height, width)
-        Grey, encoded.
+    pyramid : Pyramid
+        Of the grey, encoded image.
     """
-    longest = max(image.shape)
-    fine = Level.reduced(image, max(1, -(-longest // _LONGEST)))
-    levels = [fine]
-    while max(levels[-1].image.shape) > 2 * _SHORTEST and len(levels) < 5:
-        half = Level.reduced(levels[-1].image, 2)
-        levels.append(Level(half.image, levels[-1].factor * 2))
-    for level in reversed(levels):
-        yield from _on_level(level)
+    longest = max(pyramid.image.shape)
+    halvings = max(0, math.ceil(math.log2(longest / _LONGEST)))
+    seeds: list[CombSeed] = []
+    while longest >> halvings > _SHORTEST:
+        seeds += _on_level(pyramid.at(halvings))
+        halvings += 1
+    return sorted(seeds, key=lambda seed: -seed.strength)
 
 
 def _on_level(level: Level) -> list[CombSeed]:

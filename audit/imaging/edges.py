@@ -219,7 +219,7 @@ def tick_blur(s: np.ndarray, values: np.ndarray) -> TickBlur | None:
 
     middle = float(values[np.argmin(np.abs(s))])
     ground = float(np.median(values[np.abs(s) > 0.6 * reach]))
-    fit = least_squares(residual, np.array([0.0, math.log(0.4 * reach), math.log(1.2), ground, 0.0, middle - ground]))
+    fit = least_squares(residual, np.array([0.0, math.log(0.4 * reach), math.log(1.2), ground, 0.0, middle - ground]), method="lm")
     covariance = np.linalg.pinv(fit.jac.T @ fit.jac) * 2 * fit.cost / max(len(s) / 3 - 6, 1)
     sigma, u_log = math.exp(float(fit.x[2])), math.sqrt(max(covariance[2, 2], 0.0))
     if not fit.success or u_log > 0.3 or not 0.1 < sigma < reach:

@@ -16,7 +16,7 @@ from numpy.polynomial import Polynomial
 from scipy.ndimage import gaussian_filter1d
 
 
-__all__ = ["CombFit", "Level", "Strip", "comb_fit", "comb_period", "comb_phase", "folded", "grey", "on_lattice", "tick_centres"]
+__all__ = ["CombFit", "Level", "Pyramid", "Strip", "comb_fit", "comb_period", "comb_phase", "folded", "grey", "on_lattice", "tick_centres"]
 
 
 @dataclass(frozen=True)
@@ -80,15 +80,31 @@ class Level:
         """Values at broadcastable strip coordinates, NaN outside; cubic interpolation on the original, linear on a copy."""
         x, y = ((axis + 0.5) / self.factor - 0.5 for axis in strip.axes(s, t))
         height, width = self.image.shape
-        x0, y0 = max(0, int(x.min()) - 3), max(0, int(y.min()) - 3)
-        part = self.image[y0 : max(min(height, int(y.max()) + 5), y0 + 1), x0 : max(min(width, int(x.max()) + 5), x0 + 1)]
-        if part.size == 0:
-            return np.full(x.shape, np.nan, dtype=np.float32)
         method = cv2.INTER_CUBIC if self.factor == 1 else cv2.INTER_LINEAR
-        flat = [np.ascontiguousarray((axis - origin).reshape(x.shape[0], -1), dtype=np.float32) for axis, origin in ((x, x0), (y, y0))]
-        outside = (np.nan,) * 4
-        values = cv2.remap(part.astype(np.float32), *flat, method, borderMode=cv2.BORDER_CONSTANT, borderValue=outside)
-        return np.asarray(values).reshape(x.shape)
+        flat = [np.ascontiguousarray(axis.reshape(x.shape[0], -1), dtype=np.float32) for axis in (x, y)]
+        values = np.asarray(cv2.remap(self.image, *flat, method, borderMode=cv2.BORDER_REPLICATE), dtype=np.float32).reshape(x.shape)
+        if x.min() < -0.5 or y.min() < -0.5 or x.max() > width - 0.5 or y.max() > height - 0.5:
+            values[(x < -0.5) | (y < -0.5) | (x > width - 0.5) | (y > height - 0.5)] = np.nan
+        return values
+
+
+class Pyramid:
+    """A grey image and its reduced copies, each made when first asked for and kept."""
+
+    def __init__(self, image: np.ndarray) -> None:
+        self._levels = [Level(image)]
+
+    def at(self, halvings: int) -> Level:
+        """The copy that was halved so many times, each pixel the mean of those it replaces."""
+        while len(self._levels) <= halvings:
+            last = self._levels[-1]
+            self._levels.append(Level(Level.reduced(last.image, 2).image, last.factor * 2))
+        return self._levels[halvings]
+
+    @property
+    def image(self) -> np.ndarray:
+        """The original."""
+        return self._levels[0].image
 
 
 def grey(pixels: np.ndarray) -> np.ndarray:
@@ -158,9 +174,9 @@ def comb_phase(profile: np.ndarray, period: float, window: float = 1.5) -> tuple
     away = np.abs(s - s.mean()) / max(s.mean(), 1.0)
     count = s / period
     strength = np.ones_like(s)
-    for reach, degree in ((0.3, 1), (0.5, 2), (0.75, 2), (1.0, 2), (1.0, 2)):
+    for reach, degree in ((0.3, 1), (0.55, 2), (1.0, 2), (1.0, 2)):
         turned = values * np.exp(-2j * np.pi * count)
-        mean = gaussian_filter1d(turned.real, window * period) + 1j * gaussian_filter1d(turned.imag, window * period)
+        mean = gaussian_filter1d(turned, window * period, truncate=3.0)
         strength = 2 * np.abs(mean)
         near = away <= reach
         if near.sum() < 2 * period:

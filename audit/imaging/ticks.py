@@ -128,7 +128,7 @@ def _each_stands(values: np.ndarray, finer: int, dark: bool) -> bool:
     return typical > 0 and bool(np.mean(single > 0.4 * typical) > 0.8)
 
 
-def tick_lengths(contrast: np.ndarray, s: np.ndarray, t: np.ndarray, pitch: float) -> TickLengths | None:
+def tick_lengths(contrast: np.ndarray, s: np.ndarray, t: np.ndarray, steepest_deg: float) -> TickLengths | None:
     """Core, lengths and direction of a comb; ``None`` where no stretch shows all its ticks.
 
     Parameters
@@ -138,12 +138,15 @@ def tick_lengths(contrast: np.ndarray, s: np.ndarray, t: np.ndarray, pitch: floa
     s : ndarray, shape (n,)
         Positions of the ticks, pixels.
     t : ndarray, shape (m,)
-    pitch : float
-        Pixels.
+    steepest_deg : float
+        Largest angle between frame and scale.
     """
+    pitch = float(np.median(np.diff(s)))
+    if pitch <= 0:
+        return None
     step = float(t[1] - t[0])
     smooth = gaussian_filter1d(contrast, max(0.08 * pitch / step, 0.3), axis=0)
-    slope = _coarse_slope(smooth, s, step)
+    slope = _coarse_slope(smooth, s, step, math.tan(math.radians(steepest_deg)))
     level = _levelled(smooth, slope * s / step)
     core = _core(level, t, pitch)
     if core is None:
@@ -166,19 +169,24 @@ def _levelled(contrast: np.ndarray, shift: np.ndarray) -> np.ndarray:
     return np.where(inside, picked, 0.0)
 
 
-def _coarse_slope(contrast: np.ndarray, s: np.ndarray, step: float) -> float:
+def _coarse_slope(contrast: np.ndarray, s: np.ndarray, step: float, limit: float) -> float:
     """The slope along which the stretch shared by the ticks is clearest."""
     span = max(float(s[-1] - s[0]), 1.0)
     pitch = span / max(len(s) - 1, 1)
-    limit = math.tan(math.radians(8.0))
     slopes = np.arange(-limit, limit + 1e-9, max(0.6 * pitch / span, limit / 40))
     slopes = slopes[np.argsort(np.abs(slopes))]
-    score = [float(np.sum(np.clip(np.percentile(_levelled(contrast, m * s / step), 30, axis=1), 0, None) ** 2)) for m in slopes]
+    score = [float(np.sum(np.clip(_shared(_levelled(contrast, m * s / step)), 0, None) ** 2)) for m in slopes]
     return float(slopes[int(np.argmax(np.array(score) * (1 - 1e-3 * np.arange(len(score)) / len(score))))])
 
 
+def _shared(contrast: np.ndarray) -> np.ndarray:
+    """Contrast that seven in ten ticks reach, at each `t`."""
+    rank = int(0.3 * (contrast.shape[1] - 1))
+    return np.asarray(np.partition(contrast, rank, axis=1)[:, rank])
+
+
 def _core(contrast: np.ndarray, t: np.ndarray, pitch: float) -> tuple[int, int] | None:
-    shared = np.percentile(contrast, 30, axis=1)
+    shared = _shared(contrast)
     if shared.max() <= 0:
         return None
     near = [(low, high) for low, high in runs(shared > 0.5 * shared.max()) if t[high] - t[low] >= max(0.25 * pitch, 1.0)]

@@ -32,9 +32,9 @@ class RuleScene:
 
     seed: int = 0
     width: int = 1000
-    height: int = 640
+    height: int = 560
     px_per_mm: float = 30.0
-    middle_px: tuple[float, float] = (480.0, 330.0)
+    middle_px: tuple[float, float] = (480.0, 290.0)
     turn: float = 5.0
     tilt: float = 0.0
     tilt_across: float = 0.0
@@ -78,7 +78,7 @@ class Drawn:
     def along(self, at_px: np.ndarray, nominal: bool = False) -> float:
         """True mm per pixel along the rule at an image point: of the printed marks if `nominal`, else real mm at the tooth."""
         camera, h = self.camera, 1e-3
-        a, b = camera.on_plane(at_px)
+        a, b, _ = camera.on_plane(at_px)
         ends = camera.image(np.array([[a - h, b], [a + h, b]]))
         scale = 2 * h / np.hypot(*(ends[1] - ends[0]))
         if nominal:
@@ -108,27 +108,27 @@ class Camera:
     """Lens distortion: relative change of scale per pixel along the rule's direction in the image."""
 
     def _bent(self, flat: np.ndarray, sign: float) -> np.ndarray:
+        if self.gradient == 0.0:
+            return flat
         way = self.axis[:2] / np.hypot(*self.axis[:2])
         u = flat @ way
         for _ in range(3 if sign < 0 else 0):
             u = flat @ way - 0.5 * self.gradient * u**2
         return flat + sign * 0.5 * self.gradient * (u**2)[..., None] * way
 
-    def rays(self, xy: np.ndarray) -> np.ndarray:
-        flat = self._bent(xy - self.centre, 1.0) / self.focal_px
-        return np.concatenate([flat, np.ones((*flat.shape[:-1], 1))], axis=-1)
-
-    def depths(self, xy: np.ndarray) -> np.ndarray:
+    def on_plane(self, xy: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+        """Position along and beside the rule, and depth, mm, of what image points show."""
+        flat = self._bent(np.asarray(xy, dtype=float) - self.centre, 1.0) / self.focal_px
         normal = np.cross(self.axis, self.beside)
-        return (self.origin @ normal) / (self.rays(xy) @ normal)
+        depth = (self.origin @ normal) / (flat @ normal[:2] + normal[2])
+
+        def coordinate(way: np.ndarray) -> np.ndarray:
+            return depth * (flat @ way[:2] + way[2]) - self.origin @ way
+
+        return coordinate(self.axis), coordinate(self.beside), depth
 
     def depth(self, xy: np.ndarray) -> float:
-        return float(self.depths(np.asarray(xy, dtype=float)))
-
-    def on_plane(self, xy: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-        xy = np.asarray(xy, dtype=float)
-        point = self.rays(xy) * self.depths(xy)[..., None] - self.origin
-        return point @ self.axis, point @ self.beside
+        return float(self.on_plane(xy)[2])
 
     def image(self, ab: np.ndarray) -> np.ndarray:
         point = self.origin + ab[..., :1] * self.axis + ab[..., 1:] * self.beside
@@ -163,8 +163,8 @@ def draw_rule(scene: RuleScene) -> Drawn:
     camera = camera_of(scene)
     y, x = np.mgrid[0 : scene.height, 0 : scene.width].astype(float)
     xy = np.stack([x, y], axis=-1)
-    a, b = camera.on_plane(xy)
-    px = camera.depths(xy) / camera.focal_px
+    a, b, px = camera.on_plane(xy)
+    px = px / camera.focal_px
     start = float(rng.uniform(0, 10))
     ink = _ticks(a + start, b, px, scene) if scene.digits == "none" else np.maximum(_ticks(a + start, b, px, scene), _digits(a + start, b, scene))
     ground, mark = (0.72, 0.05) if scene.dark else (0.08, 0.75)
@@ -235,15 +235,17 @@ def _background(rng: np.random.Generator, scene: RuleScene) -> np.ndarray:
     light = light + tooth[..., None] * (np.array([0.6, 0.52, 0.38]) * (1 - 0.3 * away[..., None] ** 2) - light)
     for _ in range(12):
         cx, cy, r = rng.uniform(0, scene.width), rng.uniform(0, scene.height), rng.uniform(2, 7)
-        light[(x - cx) ** 2 + (y - cy) ** 2 < r * r] = 0.95
+        cv2.circle(light, (int(cx), int(cy)), int(r), (0.95, 0.95, 0.95), -1)
     return light
 
 
 def develop(light: np.ndarray, rng: np.random.Generator, scene: RuleScene) -> np.ndarray:
     """Blur, noise, tone curve, sharpening and JPEG of linear light."""
-    light = cv2.GaussianBlur(light, (0, 0), scene.blur) if scene.blur > 0 else light
+    light = cv2.GaussianBlur(light.astype(np.float32), (0, 0), scene.blur)
     noise = scene.noise * np.sqrt(0.1 + np.clip(light, 0, 1))
-    light = np.clip(light + noise * rng.standard_normal(light.shape), 0, 1) ** scene.gamma
+    light = np.clip(light + noise * rng.standard_normal(light.shape, dtype=np.float32), 0, 1)
+    if scene.gamma != 1.0:
+        light = light**scene.gamma
     encoded = np.where(light <= 0.0031308, 12.92 * light, 1.055 * np.maximum(light, 1e-9) ** (1 / 2.4) - 0.055) * 255
     if scene.sharpen:
         encoded = encoded + scene.sharpen * (encoded - cv2.GaussianBlur(encoded, (0, 0), 1.5))
@@ -267,7 +269,7 @@ def random_rule(seed: int, **fixed: object) -> RuleScene:
         at = rng.uniform(low, high)
         hidden = (float(at), float(at + rng.uniform(1, 0.25 * (high - low))))
     scene = RuleScene(
-        seed=seed, px_per_mm=px_per_mm, middle_px=(float(rng.uniform(470, 530)), float(rng.uniform(300, 400))),
+        seed=seed, px_per_mm=px_per_mm, middle_px=(float(rng.uniform(470, 530)), float(rng.uniform(260, 330))),
         turn=float(rng.uniform(-20, 20)), tilt=_tilt(rng), tilt_across=_tilt(rng),
         distance_error=float(np.clip(DISTANCE_SD * rng.standard_normal(), -0.4, 0.6)), offset=stated + u_offset * float(rng.standard_normal()),
         offset_stated=stated, u_offset=u_offset, distortion=DISTORTION_SD * float(rng.standard_normal()), gradient=DISTORTION_SD / 500 * float(rng.standard_normal()),
