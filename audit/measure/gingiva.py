@@ -3,7 +3,10 @@
 Notes
 -----
 Every point of the traced margin looks at its nearest point of the gingival line. It faces the gingiva
-if that point is not an end of the line and if no other part of the margin is markedly nearer to it.
+if that point is not an end of the line, if no other part of the margin is markedly nearer to it, and if
+it looks across the margin and not along it (within 30 degrees of the normal: a finish line that runs up
+the tooth leads away from the gingiva and does not face it, however far the gingiva has receded). A stretch
+1.5 mm farther away than the nearest quarter (the bevel over an uncovered cusp) is not part of it.
 The reading is the mean of the distances over the facing part, weighted by its length.
 
 Sign: positive where the margin is supragingival, on the tooth's side of the gingival line. A margin
@@ -36,6 +39,8 @@ U_READER_PX = 1.0
 U_POSE = 0.03
 SHORTEST_MM = 0.5
 _MARKEDLY = 1.25
+_ACROSS = 0.7
+BEYOND_MM = 1.5
 
 
 @dataclass(frozen=True)
@@ -70,7 +75,7 @@ def measure_gingiva(
     refusal = _refusal(margins, gingivae[0].geometry is not None, calibration)
     if refusal is not None or calibration is None:
         return [], [refusal] if refusal is not None else []
-    faces = _facing(margins, gingivae[0].xy)
+    faces = _facing(margins, gingivae[0].xy, BEYOND_MM / calibration.mm_per_px.value)
     if faces is None or faces.length_px * calibration.mm_per_px.value < SHORTEST_MM:
         return [], [Refusal(MEASURAND, "does_not_face", f"margin must face the gingival line over {SHORTEST_MM} mm; got less.",
                             "Trace the margin and the gingival line beside each other.")]  # fmt: skip
@@ -89,18 +94,23 @@ def _refusal(margins: list[np.ndarray], line_drawn: bool, calibration: Calibrati
     return None
 
 
-def _facing(margins: list[np.ndarray], gingiva_xy: np.ndarray) -> _Facing | None:
+def _facing(margins: list[np.ndarray], gingiva_xy: np.ndarray, beyond_px: float) -> _Facing | None:
     """The part of the margins that faces the gingival line, None where nothing does."""
     gingiva = LineString(gingiva_xy)
     lines = [LineString(xy) for xy in margins]
-    points = np.concatenate([resample_polyline(xy, 1.0) for xy in margins])
+    pieces = [resample_polyline(xy, 1.0) for xy in margins]
+    points = np.concatenate(pieces)
+    normal = np.concatenate([_normals(piece) for piece in pieces])
     at = np.array([gingiva.project(Point(p)) for p in points])
     nearest = np.array([gingiva.interpolate(a).coords[0] for a in at])
     vector = points - nearest
     distance = np.hypot(vector[:, 0], vector[:, 1])
     least = np.array([min(line.distance(Point(q)) for line in lines) for q in nearest])
     inside = (at > 1e-6) & (at < gingiva.length - 1e-6)
-    facing = inside & (distance <= _MARKEDLY * least + 2.0)
+    across = np.abs((vector * normal).sum(axis=1)) >= _ACROSS * distance
+    facing = inside & (distance <= _MARKEDLY * least + 2.0) & (across | (distance < U_TRACE_PX))
+    if facing.any():
+        facing &= distance <= np.quantile(distance[facing], 0.25) + beyond_px
     if facing.sum() < 2:
         return None
     side = _side(gingiva_xy, at, vector)
@@ -108,6 +118,16 @@ def _facing(margins: list[np.ndarray], gingiva_xy: np.ndarray) -> _Facing | None
     signed = distance * np.where(side == 0, 1.0, side * tooth)
     step = sum(float(arc_length_px(xy)[-1]) for xy in margins) / len(points)
     return _Facing(signed[facing], vector[facing], points[facing], nearest[facing], step * float(facing.sum()))
+
+
+def _normals(xy: np.ndarray) -> np.ndarray:
+    """Unit normals of a line with a point every pixel, shape (n, 2), its direction averaged over the length of a hand's wander."""
+    at = np.arange(len(xy))
+    half = TRACE_CORRELATION_PX / 2
+    ahead, behind = np.minimum(at + half, at[-1]), np.maximum(at - half, 0.0)
+    along = np.stack([np.interp(ahead, at, xy[:, k]) - np.interp(behind, at, xy[:, k]) for k in (0, 1)], axis=1)
+    along /= np.maximum(np.hypot(along[:, 0], along[:, 1]), 1e-9)[:, None]
+    return np.stack([-along[:, 1], along[:, 0]], axis=1)
 
 
 def _side(line: np.ndarray, at: np.ndarray, vector: np.ndarray) -> np.ndarray:
