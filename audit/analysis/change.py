@@ -29,12 +29,13 @@ import numpy as np
 import pandas as pd
 from scipy.stats import false_discovery_control, t
 
-from audit.analysis.occasions import NOT_TOLD_APART, OF_THE_MARGIN, Occasion, Site, occasions
+from audit.analysis.occasions import NOT_TOLD_APART, Occasion, Site, occasions
 from audit.analysis.posed_anew import Repeatability
 from audit.analysis.wording import number, plus_minus, subject, under
 from audit.core.outcome import Change, VisitRecord
 from audit.core.quantity import Quantity, source
 from audit.core.records import Reading
+from audit.core.site import OF_THE_MARGIN
 
 __all__ = ["FALSE_DISCOVERY_RATE", "NOT_COMPARED", "changes", "to_frame"]
 
@@ -88,7 +89,7 @@ def to_frame(found: Iterable[Change]) -> pd.DataFrame:
 def _compare(site: Site, first: Occasion, last: Occasion, repeatability: Repeatability) -> _Compared:
     why_not = "its sites are not told apart by name" if site.site == NOT_TOLD_APART else _not_comparable(first, last)
     if why_not:
-        return _told(site, first, last, "cannot_tell", f"cannot be compared with {first.on}: {why_not}")
+        return _told(site, first, last, "cannot_tell", f"cannot be compared with {first.on}: {why_not}", why_not)
     before, now = first.reading, last.reading
     if before.status == now.status == "below_detection":
         return _both_below(site, first, last)
@@ -97,7 +98,8 @@ def _compare(site: Site, first: Occasion, last: Occasion, repeatability: Repeata
         return _by_intervals(site, first, last)
     difference = later - earlier
     if not difference.u > 1e-6 * max(earlier.u, later.u):
-        return _told(site, first, last, "cannot_tell", f"cannot be compared with {first.on}: no uncertainty of the difference is known")
+        why_not = "no uncertainty of the difference is known"
+        return _told(site, first, last, "cannot_tell", f"cannot be compared with {first.on}: {why_not}", why_not)
     return _by_difference(site, first, last, difference, repeatability)
 
 
@@ -128,7 +130,7 @@ def _both_below(site: Site, first: Occasion, last: Occasion) -> _Compared:
     limits = [under(o.reading.interval95[1], o.reading.unit) for o in (first, last)]
     images = "bitewings" if site.view == "bitewing" else "photographs"
     words = limits[0] if limits[0] == limits[1] else f"{limits[0]}, then {limits[1]}"
-    return _told(site, first, last, "no_change_distinguishable", f"below what the {images} resolve at both visits ({words})",
+    return _told(site, first, last, "no_change_distinguishable", f"below what the {images} resolve at both visits ({words})", words,
                  smallest=max(first.reading.interval95[1], last.reading.interval95[1]))  # fmt: skip
 
 
@@ -136,8 +138,8 @@ def _by_intervals(site: Site, first: Occasion, last: Occasion) -> _Compared:
     (low, high), (low_now, high_now) = first.reading.interval95, last.reading.interval95
     words = f"from {_reading_words(first.reading)} on {first.on} to {_reading_words(last.reading)}"
     if low_now > high or high_now < low:
-        return _told(site, first, last, "changed", f"changed {words}")
-    return _told(site, first, last, "cannot_tell", f"cannot be told: {words}")
+        return _told(site, first, last, "changed", f"changed {words}", words)
+    return _told(site, first, last, "cannot_tell", f"cannot be told: {words}", words)
 
 
 def _by_difference(site: Site, first: Occasion, last: Occasion, difference: Quantity, repeatability: Repeatability) -> _Compared:
@@ -159,7 +161,8 @@ def _by_difference(site: Site, first: Occasion, last: Occasion, difference: Quan
         words = f"no change distinguishable from measurement error ({amount}) since {first.on}"
     sentence = f"{head}: {words}{_notes(site, first, last)}."
     verdict: Literal["changed", "no_change_distinguishable"] = "changed" if changed else "no_change_distinguishable"
-    return _Compared(Change(site.measurand, site.view, first.on, last.on, difference, smallest, basis, verdict, sentence), chance)
+    change = Change(site.measurand, site.view, first.on, last.on, difference, smallest, basis, verdict, sentence, site.site, amount)
+    return _Compared(change, chance)
 
 
 def _judged(change: Change, discovered: bool, tests: int) -> Change:
@@ -171,19 +174,20 @@ def _judged(change: Change, discovered: bool, tests: int) -> Change:
         f"{change.sentence.split(':', 1)[0]}: no change distinguishable among the {tests} comparisons of this tooth ({amount} since "
         f"{change.baseline_on}); by itself it would exceed the measurement error, so photograph it again."
     )
-    return replace(change, verdict="no_change_distinguishable", sentence=words)
+    return replace(change, verdict="no_change_distinguishable", sentence=words, brief=amount)
 
 
 def _not_read_last(change: Change) -> Change:
-    return replace(change, sentence=f"{change.sentence.removesuffix('.')}; last read on {change.latest_on}.")
+    when = f"last read on {change.latest_on}"
+    return replace(change, sentence=f"{change.sentence.removesuffix('.')}; {when}.", brief=f"{change.brief}; {when}")
 
 
 def _told(
     site: Site, first: Occasion, last: Occasion, verdict: Literal["changed", "no_change_distinguishable", "cannot_tell"], words: str,
-    *, smallest: float | None = None,
+    brief: str, *, smallest: float | None = None,
 ) -> _Compared:  # fmt: skip
     sentence = f"{subject(*site)}: {words}{_notes(site, first, last)}."
-    return _Compared(Change(site.measurand, site.view, first.on, last.on, None, smallest, "budget", verdict, sentence))
+    return _Compared(Change(site.measurand, site.view, first.on, last.on, None, smallest, "budget", verdict, sentence, site.site, brief))
 
 
 def _reading_words(reading: Reading) -> str:

@@ -11,9 +11,9 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Sequence
 
-from audit.analysis.occasions import site_of
 from audit.analysis.wording import listed
 from audit.core.outcome import PhotoRecord, VisitRecord
+from audit.core.site import site_of
 from audit.core.vocabulary import MEASURANDS, NOT_EXAMINED
 
 __all__ = ["not_assessed"]

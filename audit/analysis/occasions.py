@@ -9,18 +9,17 @@ the ledger.
 from __future__ import annotations
 
 import re
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import NamedTuple
 
 from audit.core.outcome import PhotoRecord, VisitRecord
 from audit.core.records import Reading
+from audit.core.site import site_of
 
-__all__ = ["NOT_TOLD_APART", "OF_THE_MARGIN", "Occasion", "Site", "all_occasions", "occasions", "site_of", "spread"]
+__all__ = ["NOT_TOLD_APART", "Occasion", "Site", "all_occasions", "occasions", "spread"]
 
-OF_THE_MARGIN = frozenset({"assessed_margin_length", "continuous_margin_fraction", "widest_marginal_opening", "mean_marginal_opening"})
 NOT_TOLD_APART = "several sites that have no names"
-_PREFIXES = ("site:", "surface:")
 
 
 class Site(NamedTuple):
@@ -78,29 +77,8 @@ def all_occasions(history: Iterable[VisitRecord]) -> dict[Site, dict[str, list[O
     return found
 
 
-def site_of(reading: Reading, photo: PhotoRecord) -> str:
-    """Which part of the tooth a reading is about, from its flags or details, for the margin from the photo's traces; else empty."""
-    words = sorted({flag.split(":", 1)[1] for flag in reading.flags if flag.startswith(_PREFIXES)})
-    for name in ("site", "surface"):
-        if not words and isinstance(reading.details.get(name), str):
-            words = [str(reading.details[name])]
-    if not words and reading.measurand in OF_THE_MARGIN:
-        words = _surfaces(photo)
-    return ", ".join(words)
-
-
 def spread(reading: Reading) -> float:
     """Standard uncertainty of a reading, or what its interval stands for."""
     if reading.signed is not None and reading.signed.u > 0:
         return reading.signed.u
     return (reading.interval95[1] - reading.interval95[0]) / 3.92
-
-
-def _surfaces(photo: PhotoRecord) -> list[str]:
-    """Surfaces of the traced margin, as read or as marked."""
-    details: Mapping[str, object] = next((r.details for r in photo.readings if r.measurand == "assessed_margin_length"), {})
-    surfaces = details.get("surfaces")
-    if not isinstance(surfaces, list | tuple):
-        marks = (feature.get("properties") or {} for feature in (photo.annotations or {}).get("features", []))
-        surfaces = [mark["surface"] for mark in marks if mark.get("role") == "margin" and "surface" in mark]
-    return sorted({str(name) for name in surfaces})

@@ -65,6 +65,10 @@ class Change:
     verdict : {'changed', 'no_change_distinguishable', 'cannot_tell'}
     sentence : str
         For a person, with the numbers.
+    site : str
+        What the sentence is about beside measurand and view; empty where the view says it all.
+    brief : str
+        The numbers of the sentence alone, for a table: the difference and its 95 % half width, the limits of detection, or why not.
     """
 
     measurand: str
@@ -76,6 +80,8 @@ class Change:
     basis: Literal["budget", "posed_anew"]
     verdict: Literal["changed", "no_change_distinguishable", "cannot_tell"]
     sentence: str
+    site: str = ""
+    brief: str = ""
 
 
 @dataclass(frozen=True)

@@ -9,6 +9,7 @@ import pandas as pd
 
 from audit.core.outcome import PhotoRecord, ToothRecord, VisitRecord
 from audit.core.records import Reading
+from audit.core.site import site_of
 
 __all__ = ["FINDING_COLUMNS", "REFUSAL_COLUMNS", "SERIES_COLUMNS", "findings", "refusals", "series", "to_csv"]
 
@@ -78,7 +79,7 @@ def _reading_row(record: ToothRecord, visit: VisitRecord, photo: PhotoRecord, re
     value = reading.value if reading.status == "measured" else None
     return {
         "restoration": record.restoration.code, "view": photo.view, "measurand": reading.measurand,
-        "site": str(reading.details.get("site") or reading.details.get("surface") or ""),
+        "site": site_of(reading, photo),
         "on": visit.visit.on, "months": round(visit.months, 1),
         "value": None if value is None else value.value, "u": None if value is None else value.u,
         "low": reading.interval95[0], "high": reading.interval95[1], "status": reading.status, "unit": reading.unit,
