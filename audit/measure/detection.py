@@ -47,6 +47,7 @@ _BLUR_LIMIT_PX = 5.0
 _DARK_SIDE = 0.16
 _FLAT = 0.2
 _SHORTEST_RUN = 2
+_DARK = "metal_dark_as_a_slot"
 
 
 @dataclass(frozen=True)
@@ -84,7 +85,7 @@ class Detection:
         return np.asarray(self.state != UNASSESSABLE)
 
 
-def detect(s: Stations, coarsest_px: float = np.inf) -> Detection:
+def detect(s: Stations, coarsest_px: float = np.inf, widest_px: float = np.inf) -> Detection:
     """States, openings and limits of the stations of one trace.
 
     Parameters
@@ -92,6 +93,8 @@ def detect(s: Stations, coarsest_px: float = np.inf) -> Detection:
     s : Stations
     coarsest_px : float
         A station whose detection limit is coarser than this tells nothing and is not assessed.
+    widest_px : float
+        A dark band wider than this somewhere is not told from a shadow or a dark reflection anywhere along it.
     """
     mean, u_noise = _three(s.equivalent_px, s.u_equivalent_px)
     stain = np.maximum(s.stain_px - s.u_stain_px, 0.0) * STAIN_IN_LUMA
@@ -111,6 +114,7 @@ def detect(s: Stations, coarsest_px: float = np.inf) -> Detection:
     state = _tidy(state, s.equivalent_px)
     limit_black = CRITICAL * u_total + 1.645 * u_noise
     why = _reasons(s, (limit_black / (1.0 - LIGHTEST_SLOT) > coarsest_px) & (state != OPEN))
+    why = _reflections(state, why, s.width_px > widest_px)
     state[np.array([bool(word) for word in why])] = UNASSESSABLE
     resolved = wide & (state == OPEN)
     lightest, usual, u_usual = _levels(s, resolved)
@@ -122,6 +126,18 @@ def detect(s: Stations, coarsest_px: float = np.inf) -> Detection:
     u_opening = np.where(resolved, s.u_width_px, u_narrow)
     limit = limit_black / (1.0 - lightest)
     return Detection(state, why, resolved, opening, u_opening, limit, usual, lightest)
+
+
+def _reflections(state: np.ndarray, why: tuple[str, ...], too_wide: np.ndarray) -> tuple[str, ...]:
+    """Reasons with those added of openings that may be a dark reflection: too wide, or run into metal as dark as a slot."""
+    told = list(why)
+    for first, last, kind in runs(state):
+        beside = {why[at] for at in (first - 1, last) if 0 <= at < len(why)} | set(why[first:last])
+        if kind != OPEN:
+            continue
+        word = "as_wide_as_a_shadow" if too_wide[first:last].any() else _DARK if _DARK in beside else ""
+        told[first:last] = [one or word for one in told[first:last]]
+    return tuple(told)
 
 
 def runs(state: np.ndarray) -> list[tuple[int, int, int]]:
@@ -141,7 +157,7 @@ def _reasons(s: Stations, coarse: np.ndarray) -> tuple[str, ...]:
     """Why each station cannot be assessed; empty where it can."""
     checks = (
         ("outside", s.outside), ("off_interface", s.lost), ("clipped", s.clipped), ("out_of_focus", s.blur_px > _BLUR_LIMIT_PX),
-        ("metal_dark_as_a_slot", s.dark_side < _DARK_SIDE), ("no_interface", s.contrast < _FLAT), ("too_coarse", coarse),
+        (_DARK, s.dark_side < _DARK_SIDE), ("no_interface", s.contrast < _FLAT), ("too_coarse", coarse),
     )  # fmt: skip
     out = []
     for index in range(len(s.width_px)):

@@ -28,6 +28,8 @@ SHORTEST_PX = 60.0
 COARSEST_UM = 250.0
 """A stretch that could hide an opening of 250 um is not assessed: the coarsest limit of the 2010 FDI criteria
 (Hickel et al., Clin Oral Investig 2010;14:349-366, https://doi.org/10.1007/s00784-010-0432-8)."""
+WIDEST_UM = 500.0
+"""A dark band wider than this is not told from a shadow or a reflection: twice that limit; common practice, no published source."""
 _MOSTLY = 0.5
 _NO_REFERENCE_HINT = "Put a rule, a probe or a bur shank beside the tooth, or give a known length of this tooth."
 
@@ -97,8 +99,11 @@ def _read_trace(pixels: np.ndarray, calibration: Calibration | None, feature: Fe
         raise Refused("off_interface", "margin trace must follow the interface within 10 px; got one that leaves it for "
                       f"{100 * stations.lost.mean():.0f} % of its length.", "Trace again at a larger zoom.")  # fmt: skip
     along, across = _scales(stations.normal, calibration)
-    coarsest_px = np.inf if calibration is None else COARSEST_UM / 1000.0 / float(np.median(across))
-    return Trace(feature, stations, detect(stations, coarsest_px), along, across)
+    if calibration is None:
+        return Trace(feature, stations, detect(stations), along, across)
+    mm_per_px = float(np.median(across))
+    found = detect(stations, COARSEST_UM / 1000.0 / mm_per_px, WIDEST_UM / 1000.0 / mm_per_px)
+    return Trace(feature, stations, found, along, across)
 
 
 def _check_length(xy: np.ndarray, calibration: Calibration | None) -> None:

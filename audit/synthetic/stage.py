@@ -62,7 +62,7 @@ def own_middle(relief: Relief, x_mm: float, y_mm: float) -> np.ndarray:
 
 
 def seen_margin(relief: Relief, margin: Margin, from_outline_mm: float) -> tuple[Relief, np.ndarray, np.ndarray]:
-    """The part of a margin that lies on the surface shown, off its outline and the gingiva.
+    """The longest unbroken part of a margin that lies on the surface shown, off its outline and the gingiva.
 
     Returns
     -------
@@ -71,9 +71,20 @@ def seen_margin(relief: Relief, margin: Margin, from_outline_mm: float) -> tuple
     points, along_mm : ndarray, shape (n, 3), (n,)
     """
     ground = relief.at(relief.ground, margin.xy[:, 0], margin.xy[:, 1])
-    keep = (ground[:, 0] > from_outline_mm) & (ground[:, 1] < -0.05)
+    keep = _longest((ground[:, 0] > from_outline_mm) & (ground[:, 1] < -0.05))
     along = margin.along[keep]
     start = np.float32(along[0]) if along.size else np.float32(0.0)
     shifted = relief.ground.copy()
     shifted[..., 3] -= start
     return replace(relief, ground=shifted), lift(relief, margin.xy[keep]), along - start
+
+
+def _longest(keep: np.ndarray) -> np.ndarray:
+    """The first of the longest runs of a mask, as a mask: a reader traces one stretch and does not jump across metal."""
+    edges = np.flatnonzero(np.diff(np.concatenate([[0], keep.astype(int), [0]])))
+    out = np.zeros_like(keep)
+    if edges.size:
+        starts, ends = edges[::2], edges[1::2]
+        best = int(np.argmax(ends - starts))
+        out[starts[best] : ends[best]] = True
+    return out
