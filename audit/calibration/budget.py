@@ -148,7 +148,10 @@ def calibrated(found: Found, photo: Photo, feature: Feature) -> Calibration:
     return Calibration(
         found.kind, along, across, found.direction_deg % 180.0, None if found.foreshortened == "no" else degrees, found.blur,
         "mirror" if feature.seen_in == "mirror" else "direct", found.method, flags,
-        {**found.evidence, "middle_xy": list(found.middle_px), "object_distance_mm": depth.distance_mm, "offset_mm": offset, "u_offset_mm": u_offset},
+        {
+            **found.evidence, "middle_xy": list(found.middle_px), "object_distance_mm": depth.distance_mm,
+            "offset_mm": offset, "u_offset_mm": u_offset,
+        },
     )  # fmt: skip
 
 
@@ -170,7 +173,7 @@ def _off_axis(found: Found, photo: Photo, depth: Depth) -> float:
 
 def _offset(feature: Feature) -> tuple[float, float, tuple[str, ...]]:
     offset, u = feature.number("offset_mm"), feature.number("u_offset_mm")
-    if offset is not None and abs(offset) > 50 or u is not None and u < 0:
+    if (offset is not None and abs(offset) > 50) or (u is not None and u < 0):
         raise Refused("bad_offset", f"offset_mm must lie within 50 mm and u_offset_mm must not be negative; got {offset} and {u}.",
                       "Give how much nearer to the camera the reference lies than the tooth, in mm.")  # fmt: skip
     if offset is None:

@@ -49,8 +49,8 @@ def calibrate(
                           "Mark a reference: a known length of the casting, a rod, a probe or a rule.")  # fmt: skip
         return read_spacing(photo, dicom)
     if feature.seen_in != tooth_seen_in:
-        raise Refused("mixed_light_path",
-                      f"Tooth and reference must be seen the same way; got the tooth {_way(tooth_seen_in)} and the reference {_way(feature.seen_in)}.",
+        ways = f"the tooth {_way(tooth_seen_in)} and the reference {_way(feature.seen_in)}"
+        raise Refused("mixed_light_path", f"Tooth and reference must be seen the same way; got {ways}.",
                       "Put the reference beside the tooth, so that both are seen in the mirror or both directly.")  # fmt: skip
     return calibrated(_read(pixels, photo, feature, known_lengths), photo, feature)
 
@@ -71,5 +71,5 @@ def _read(pixels: np.ndarray, photo: Photo, feature: Feature, known_lengths: Seq
         return read_known_length(photo, feature, known_lengths)
     if kind == "two_points":
         return read_two_points(photo, feature)
-    raise Refused("reference_kind_not_supported", f"kind of a reference must be known_length, probe, rod, rule or two_points; got {kind!r}.",
+    raise Refused("reference_kind_not_supported", f"kind must be known_length, probe, rod, rule or two_points; got {kind!r}.",
                   "Use one of these, e.g. a line along two landmarks with length_mm and u_mm.")  # fmt: skip

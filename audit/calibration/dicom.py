@@ -46,7 +46,7 @@ def read_spacing(photo: Photo, facts: DicomFacts) -> Calibration:
     if pixel is not None and (facts.calibration_type or (imager is not None and not _equal(pixel, imager))):
         return _calibration(photo, facts, pixel, 1.0, _CALIBRATED_U, "spacing_calibrated")
     if imager is None or photo.modality != "radiograph":
-        raise Refused("spacing_status_unknown", "Pixel Spacing must say whether it was calibrated; got neither a calibration type nor a detector spacing.",
+        raise Refused("spacing_status_unknown", "Pixel Spacing must say whether it was calibrated; got no type and no detector spacing.",
                       "Mark a known length of the casting, or export the radiograph with its calibration.")  # fmt: skip
     if facts.magnification is not None and 1.0 <= facts.magnification <= 1.5:
         return _calibration(photo, facts, imager, facts.magnification, _magnification_u(), "magnification_from_header")

@@ -21,11 +21,14 @@ class Graduation:
         Why, for the reader.
     members : int
         Longer ticks (every fifth millimetre) on which the answer rests.
+    inch : bool
+        Whether the ticks halve and halve again.
     """
 
     tick_mm: float | None
     words: str
     members: int = 0
+    inch: bool = False
 
 
 def graduation(length_px: np.ndarray) -> Graduation:
@@ -46,7 +49,7 @@ def graduation(length_px: np.ndarray) -> Graduation:
     if halves is not None:
         whole = length_px[halves % 2 :: 2]
         if _longer_every(whole, 2) is not None and _longer_every(whole, 5) is None:
-            return Graduation(None, "ticks halve again and again, as on an inch scale")
+            return Graduation(None, "ticks halve again and again, as on an inch scale", inch=True)
         for step in (5, 10):
             phase = _longer_every(whole, step)
             if phase is not None:

@@ -72,7 +72,7 @@ def _found(
     kind: str, photo: Photo, feature: Feature, length: float, u: float, name: str, foreshortened: str, flags: tuple[str, ...] = ()
 ) -> Found:
     if not 0.2 <= length <= 500 or not 0 < u < 0.2 * length:
-        raise Refused("bad_length", f"length_mm must lie between 0.2 and 500 and u_mm between 0 and a fifth of it; got {length:g} and {u:g}.",
+        raise Refused("bad_length", f"length_mm must lie in 0.2 to 500 and u_mm within a fifth of it; got {length:g} and {u:g}.",
                       "Check the length and its uncertainty, both in mm.")  # fmt: skip
     ends = _ends(feature, kind)
     dx, dy = ends[1] - ends[0]

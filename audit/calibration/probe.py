@@ -14,8 +14,8 @@ from audit.core.annotations import Feature
 from audit.core.quantity import source
 from audit.core.records import Photo
 from audit.errors import Refused
-from audit.imaging.marks import Strip, grey
 from audit.imaging.sample import sample
+from audit.imaging.strip import Strip, grey
 
 __all__ = ["read_probe"]
 

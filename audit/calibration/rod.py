@@ -14,8 +14,8 @@ from audit.core.records import Photo
 from audit.errors import Refused
 from audit.imaging.colour import luminance
 from audit.imaging.edges import EdgeLine, edge_line
-from audit.imaging.marks import Strip
 from audit.imaging.sample import sample_linear
+from audit.imaging.strip import Strip
 
 __all__ = ["read_rod"]
 

@@ -14,7 +14,7 @@ from audit.core.records import Photo
 from audit.errors import Refused
 from audit.imaging.comb import Comb, comb_blur, read_comb
 from audit.imaging.comb_search import comb_candidates
-from audit.imaging.marks import Pyramid, grey
+from audit.imaging.strip import Pyramid, grey
 
 __all__ = ["read_rule"]
 
@@ -88,22 +88,23 @@ def _unaided(pyramid: Pyramid, stated: float | None) -> tuple[Comb, Graduation, 
 def _demand_regular(comb: Comb, least: int) -> None:
     used = int(comb.fit.used.sum())
     if used < least or used < 0.4 * len(comb.ticks):
-        raise Refused("too_few_marks", f"A scale must show at least {least} ticks in a row, most of them visible; got {used} of {len(comb.ticks)}.",
+        raise Refused("too_few_marks", f"A scale must show at least {least} ticks in a row; got {used} of {len(comb.ticks)}.",
                       "Photograph more of the scale, sharper or larger, or draw the line across more ticks.")  # fmt: skip
     if comb.fit.rms > 0.12 * comb.pitch_px:
-        raise Refused("no_rule_found", f"Graduations must be evenly spaced; got marks off by {comb.fit.rms / comb.pitch_px:.0%} of their spacing.",
+        off = comb.fit.rms / comb.pitch_px
+        raise Refused("no_rule_found", f"Graduations must be evenly spaced; got marks off by {off:.0%} of their spacing.",
                       "Draw the line along the ticks of a scale.")  # fmt: skip
 
 
 def _worth(worth: Graduation, stated: float | None) -> float:
     """Millimetres of the finest tick, from its length pattern and what the reader says of it."""
     if worth.tick_mm is None:
-        if stated is None or "inch" in worth.words:
+        if stated is None or worth.inch:
             raise Refused("ambiguous_pitch", f"What the ticks are worth must be certain; got a scale where {worth.words}.",
                           "Give tick_mm, or draw the line where the 5 and 10 mm marks are seen at their full length.")  # fmt: skip
         return stated
     if stated is not None and not _fits(stated, worth.tick_mm):
-        raise Refused("ambiguous_pitch", f"tick_mm must fit the scale; got {stated:g} where {worth.words}, which makes the finest {worth.tick_mm:g} mm.",
+        raise Refused("ambiguous_pitch", f"tick_mm must fit the scale; got {stated:g} where {worth.words} ({worth.tick_mm:g} mm).",
                       "Check tick_mm, and that the line lies on the millimetre side of the scale.")  # fmt: skip
     return worth.tick_mm
 

@@ -12,8 +12,9 @@ from numpy.polynomial import Polynomial
 from audit.errors import Refused
 from audit.imaging.colour import luminance
 from audit.imaging.edges import TickBlur, tick_blur
-from audit.imaging.marks import CombFit, Level, Pyramid, Strip, comb_fit, comb_period, comb_phase, on_lattice, tick_centres
+from audit.imaging.marks import CombFit, comb_fit, comb_period, comb_phase, on_lattice, tick_centres
 from audit.imaging.sample import sample_linear
+from audit.imaging.strip import Level, Pyramid, Strip
 from audit.imaging.ticks import TickLengths, contrast_of, finer_ticks, is_dark, shear_of, tick_lengths
 
 __all__ = ["Comb", "comb_blur", "read_comb"]
@@ -190,7 +191,7 @@ def _profile(level: Level, state: _State, step: float) -> np.ndarray:
     with_some = np.isfinite(values).any(axis=0)
     mean = np.full(len(s), np.nan)
     mean[with_some] = np.nanmean(values[:, with_some], axis=0)
-    return np.nan_to_num(mean, nan=float(np.nanmean(mean)) if with_some.any() else 0.0)
+    return np.where(with_some, mean, float(np.nanmean(mean)) if with_some.any() else 0.0)
 
 
 def _round(level: Level, state: _State, steepest_deg: float) -> _Found | None:
@@ -269,25 +270,27 @@ def _refined(level: Level, found: _Found, middle_xy: np.ndarray | None) -> Comb 
     inner = 0.1 * (high - low)
     t = np.linspace(low + inner, high - inner, int(np.clip(high - low, 6, 48)) // 6 * 6)
     position, fit = found.position, None
+    middle_t = t.reshape(6, -1).mean(axis=1)
     parts = int(np.clip(round(found.pitch), 12, 160))
     slope = found.across.slope
     middle = None if middle_xy is None else found.tick_at(found.strip.place(middle_xy))
     for _ in range(2):
         values = on_lattice(level, found.strip, position, found.ticks, t, parts)
-        if not np.isfinite(values).any():
+        inside = np.isfinite(values).all(axis=(0, 2))
+        if inside.sum() < 6:
             return None
-        rows = values.reshape(6, -1, *values.shape[1:])
-        template = np.nanmedian(values, axis=(0, 1))
-        shift, contrast = tick_centres(rows.mean(axis=1), template)
-        middle_t = t.reshape(6, -1).mean(axis=1)
+        template = np.median(values[:, inside], axis=(0, 1))
+        shift, contrast = tick_centres(values.reshape(6, -1, *values.shape[1:]).mean(axis=1), template)
         at = position(found.ticks.astype(float))
         pitch = np.gradient(at)
         s = at[None, :] + shift * pitch[None, :]
         if np.isfinite(s).sum() < 6:
             return None
-        weight = np.where(found.across.seen[None, :], np.clip(contrast, 0, 1.5) ** 2, 0.0)
+        weight = np.where((found.across.seen & inside)[None, :], np.clip(contrast, 0, 1.5) ** 2, 0.0)
         fit = comb_fit(found.ticks, s, middle_t, weight, middle)
         position = fit.position
+    if fit is None:
+        return None
     return Comb(found.strip, fit, found.ticks, found.across.length_px, (low, high), found.dark, math.atan(slope))
 
 
@@ -302,6 +305,7 @@ def comb_blur(pixels: np.ndarray, comb: Comb) -> TickBlur | None:
     low, high = comb.core_px
     t = np.linspace(0.8 * low, 0.8 * high, 12)
     used = comb.ticks[comb.fit.used]
+    used = used[np.argsort(np.abs(used - comb.fit.middle))[:24]]
     parts = int(np.clip(round(2 * comb.fit.pitch), 12, 96))
     within = (np.arange(parts) - parts // 2) / parts
     s = comb.fit.position(used[:, None] + within[None, :])

@@ -12,7 +12,7 @@ from dataclasses import dataclass
 import cv2
 import numpy as np
 
-from audit.imaging.marks import Level, Pyramid
+from audit.imaging.strip import Level, Pyramid
 
 __all__ = ["CombSeed", "comb_candidates"]
 

@@ -78,7 +78,7 @@ def edge_line(values: np.ndarray, s: np.ndarray, t: np.ndarray, reach_px: float,
         strength = (sign * slope).max(axis=1)
         top = float(np.percentile(strength, 90))
         clear = strength > 0.4 * top
-        line = _line_of_rows(values[clear], sign * slope[clear], s, t[clear], (sign, outward), reach_px, len(t))
+        line = _line_of_rows(values[clear], sign * slope[clear], s, t[clear], outward, reach_px, len(t))
         if line is not None and line.sigma_px < 0.5 * reach_px:
             found.append((top, line))
     strongest = max((top for top, _ in found), default=0.0)
@@ -87,9 +87,8 @@ def edge_line(values: np.ndarray, s: np.ndarray, t: np.ndarray, reach_px: float,
 
 
 def _line_of_rows(
-    values: np.ndarray, slope: np.ndarray, s: np.ndarray, t: np.ndarray, way: tuple[int, int], reach: float, rows: int
+    values: np.ndarray, slope: np.ndarray, s: np.ndarray, t: np.ndarray, outward: int, reach: float, rows: int
 ) -> EdgeLine | None:
-    sign, outward = way
     places = np.array([_centroid(s, row, outward) for row in slope])
     line = _robust_line(t, places)
     if line is None or line[3].sum() < max(0.12 * rows, 6):
@@ -156,13 +155,14 @@ def _edge_spread(across: np.ndarray, values: np.ndarray, outward: int, reach: fl
     bins = np.arange(-reach, reach + 1e-9, 0.25)
     index = np.digitize(across.ravel(), bins) - 1
     inside = (index >= 0) & (index < len(bins)) & np.isfinite(values.ravel())
-    count = np.bincount(index[inside], minlength=len(bins))
+    count = np.bincount(index[inside], minlength=len(bins)).astype(float)
     x = np.bincount(index[inside], across.ravel()[inside], minlength=len(bins))
     y = np.bincount(index[inside], values.ravel()[inside], minlength=len(bins))
     full = count > 0
     if full.sum() < 12:
         return None
-    x, y, weight = outward * x[full] / count[full], y[full] / count[full], np.sqrt(count[full] / count[full].max())
+    x, y = outward * x[full] / count[full], y[full] / count[full]
+    weight = np.sqrt(count[full] / count.max())
 
     def residual(p: np.ndarray) -> np.ndarray:
         design = _edge_terms(x - p[0], math.exp(p[1])) * weight[:, None]

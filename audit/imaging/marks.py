@@ -1,115 +1,18 @@
-"""Combs of graduations: where their ticks lie, to a small part of a pixel, and how long each is.
-
-A *strip* is a straight frame laid on the image: `s` runs along the graduations, `t` at right angles,
-and `shear` is how far `s` moves along a tick per unit of `t`. The picture is never warped; strips are sampled.
-"""
+"""Combs of graduations, in numbers: their period, the running count of ticks, and the fit to all of their positions."""
 
 from __future__ import annotations
 
 import math
 from collections.abc import Callable
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
-import cv2
 import numpy as np
 from numpy.polynomial import Polynomial
 from scipy.ndimage import gaussian_filter1d
 
+from audit.imaging.strip import Level, Strip
 
-__all__ = ["CombFit", "Level", "Pyramid", "Strip", "comb_fit", "comb_period", "comb_phase", "folded", "grey", "on_lattice", "tick_centres"]
-
-
-@dataclass(frozen=True)
-class Strip:
-    """A straight frame on the image.
-
-    Parameters
-    ----------
-    x, y : float
-        Image position of ``s = t = 0``, pixels.
-    angle : float
-        Direction of `s` in the image, radians, x right, y down.
-    shear : float
-        Change of `s` along a tick per pixel of `t`.
-    """
-
-    x: float
-    y: float
-    angle: float
-    shear: float = 0.0
-
-    def axes(self, s: np.ndarray | float, t: np.ndarray | float) -> tuple[np.ndarray, np.ndarray]:
-        """Image x and y of broadcastable strip coordinates in pixels."""
-        along = s + self.shear * np.asarray(t)
-        cos, sin = math.cos(self.angle), math.sin(self.angle)
-        return np.asarray(self.x + along * cos - t * sin), np.asarray(self.y + along * sin + t * cos)
-
-    def image(self, s: np.ndarray | float, t: np.ndarray | float) -> np.ndarray:
-        """Image coordinates, shape (..., 2), of broadcastable strip coordinates in pixels."""
-        return np.stack(self.axes(s, t), axis=-1)
-
-    def place(self, xy: np.ndarray) -> float:
-        """Coordinate `s` of an image point."""
-        dx, dy = xy[0] - self.x, xy[1] - self.y
-        cos, sin = math.cos(self.angle), math.sin(self.angle)
-        return float(dx * cos + dy * sin - self.shear * (dy * cos - dx * sin))
-
-    def moved(self, s: float, t: float) -> Strip:
-        """The same frame with its origin at (s, t)."""
-        x, y = self.axes(s, t)
-        return replace(self, x=float(x), y=float(y))
-
-
-@dataclass(frozen=True)
-class Level:
-    """A grey image, possibly a reduced copy, addressed in the pixels of the original."""
-
-    image: np.ndarray
-    factor: int = 1
-
-    @classmethod
-    def reduced(cls, image: np.ndarray, factor: int) -> Level:
-        """A copy of `image` smaller by a whole `factor`, each pixel the mean of those it replaces."""
-        if factor <= 1:
-            return cls(image)
-        height, width = (side // factor * factor for side in image.shape)
-        size = (width // factor, height // factor)
-        return cls(np.asarray(cv2.resize(image[:height, :width], size, interpolation=cv2.INTER_AREA)), factor)
-
-    def values(self, strip: Strip, s: np.ndarray, t: np.ndarray) -> np.ndarray:
-        """Values at broadcastable strip coordinates, NaN outside; cubic interpolation on the original, linear on a copy."""
-        x, y = ((axis + 0.5) / self.factor - 0.5 for axis in strip.axes(s, t))
-        height, width = self.image.shape
-        method = cv2.INTER_CUBIC if self.factor == 1 else cv2.INTER_LINEAR
-        flat = [np.ascontiguousarray(axis.reshape(x.shape[0], -1), dtype=np.float32) for axis in (x, y)]
-        values = np.asarray(cv2.remap(self.image, *flat, method, borderMode=cv2.BORDER_REPLICATE), dtype=np.float32).reshape(x.shape)
-        if x.min() < -0.5 or y.min() < -0.5 or x.max() > width - 0.5 or y.max() > height - 0.5:
-            values[(x < -0.5) | (y < -0.5) | (x > width - 0.5) | (y > height - 0.5)] = np.nan
-        return values
-
-
-class Pyramid:
-    """A grey image and its reduced copies, each made when first asked for and kept."""
-
-    def __init__(self, image: np.ndarray) -> None:
-        self._levels = [Level(image)]
-
-    def at(self, halvings: int) -> Level:
-        """The copy that was halved so many times, each pixel the mean of those it replaces."""
-        while len(self._levels) <= halvings:
-            last = self._levels[-1]
-            self._levels.append(Level(Level.reduced(last.image, 2).image, last.factor * 2))
-        return self._levels[halvings]
-
-    @property
-    def image(self) -> np.ndarray:
-        """The original."""
-        return self._levels[0].image
-
-
-def grey(pixels: np.ndarray) -> np.ndarray:
-    """Encoded luma of an image, shape (height, width), same depth."""
-    return pixels if pixels.ndim == 2 else np.asarray(cv2.cvtColor(pixels, cv2.COLOR_RGB2GRAY))
+__all__ = ["CombFit", "comb_fit", "comb_period", "comb_phase", "on_lattice", "tick_centres"]
 
 
 def comb_period(profile: np.ndarray, longest: float | None = None) -> tuple[float, float]:
@@ -210,12 +113,7 @@ def on_lattice(
     """
     within = (np.arange(parts) - parts // 2) / parts
     s = position(ticks[:, None] + within[None, :])
-    return level.values(strip, s[None, :, :], t[:, None, None])
-
-
-def folded(values: np.ndarray) -> np.ndarray:
-    """Median over all ticks of lattice values (m, n, parts): one mean interval for each `t`, shape (m, parts)."""
-    return np.nanmedian(values, axis=1)
+    return np.asarray(level.values(strip, s[None, :, :], t[:, None, None]))
 
 
 @dataclass(frozen=True)
@@ -255,7 +153,7 @@ class CombFit:
     def position(self, tick: np.ndarray) -> np.ndarray:
         """Strip coordinate of (fractional) tick numbers at ``t = 0``."""
         k = np.asarray(tick, dtype=float) - self.middle
-        return self.centre + self.pitch * k / (1.0 + self.q * k)
+        return np.asarray(self.centre + self.pitch * k / (1.0 + self.q * k))
 
 
 def comb_fit(ticks: np.ndarray, s: np.ndarray, t: np.ndarray, weight: np.ndarray, middle: float | None = None) -> CombFit:
@@ -335,7 +233,8 @@ def _with_covariance(
     covariance = np.zeros((5, 5))
     normal = (jacobian * share[:, None]).T @ jacobian
     covariance[np.ix_(columns, columns)] = variance * np.linalg.pinv(normal)
-    return CombFit(middle, *(float(b) for b in beta), covariance, math.sqrt(variance), used)
+    centre, pitch, q, skew, fan = (float(b) for b in beta)
+    return CombFit(middle, centre, pitch, q, skew, fan, covariance, math.sqrt(variance), used)
 
 
 def tick_centres(values: np.ndarray, template: np.ndarray) -> tuple[np.ndarray, np.ndarray]:

@@ -152,9 +152,8 @@ def camera_of(scene: RuleScene) -> Camera:
     return Camera(focal, centre, origin, axis, beside, scene.gradient)
 
 
-def photo_of(scene: RuleScene) -> Photo:
-    optics = Optics(FOCAL_MM, 22.0, PIXEL_PITCH_UM, "scene")
-    return Photo(f"{scene.seed:064x}"[::-1], scene.width, scene.height, None, "unknown", "photo", optics)
+def _photo(seed: int, width: int, height: int) -> Photo:
+    return Photo(f"{seed:064x}"[::-1], width, height, None, "unknown", "photo", Optics(FOCAL_MM, 22.0, PIXEL_PITCH_UM, "scene"))
 
 
 def draw_rule(scene: RuleScene) -> Drawn:
@@ -166,7 +165,11 @@ def draw_rule(scene: RuleScene) -> Drawn:
     a, b, px = camera.on_plane(xy)
     px = px / camera.focal_px
     start = float(rng.uniform(0, 10))
-    ink = _ticks(a + start, b, px, scene) if scene.digits == "none" else np.maximum(_ticks(a + start, b, px, scene), _digits(a + start, b, scene))
+    ink = (
+        _ticks(a + start, b, px, scene)
+        if scene.digits == "none"
+        else np.maximum(_ticks(a + start, b, px, scene), _digits(a + start, b, scene))
+    )
     ground, mark = (0.72, 0.05) if scene.dark else (0.08, 0.75)
     lit = 1 + 0.25 * (x / scene.width - 0.5) * rng.uniform(-1, 1) + 0.25 * (y / scene.height - 0.5) * rng.uniform(-1, 1)
     face = (ground + (mark - ground) * ink) * lit
@@ -179,7 +182,7 @@ def draw_rule(scene: RuleScene) -> Drawn:
         cover = _cover(np.minimum(a - low, high - a), px)[..., None] * np.array([0.45, 0.2, 0.18]) * lit[..., None]
         light = np.where((a > low)[..., None] & (a < high)[..., None], cover, light)
     pixels = develop(light, rng, scene)
-    return Drawn(pixels, photo_of(scene), _line(camera, scene), scene, camera)
+    return Drawn(pixels, _photo(scene.seed, scene.width, scene.height), _line(camera, scene), scene, camera)
 
 
 def _line(camera: Camera, scene: RuleScene) -> np.ndarray:
@@ -312,6 +315,27 @@ class RodScene:
     gamma: float = 1.0
 
 
+def draw_probe(seed: int, px_per_mm: float, marks_mm: tuple[float, ...]) -> tuple[np.ndarray, Photo, np.ndarray]:
+    """Picture, photo and marked line of a slender bright probe with dark rings, the tip at the first end of the line."""
+    rng = np.random.default_rng(seed)
+    scene = RodScene(seed=seed, width=640, height=200, px_per_mm=px_per_mm, blur=float(rng.uniform(0.8, 2.0)))
+    tip, turn = np.array([60.0, 90.0]), np.radians(rng.uniform(-4, 8))
+    y, x = np.mgrid[0 : scene.height, 0 : scene.width].astype(float)
+    a = ((x - tip[0]) * np.cos(turn) + (y - tip[1]) * np.sin(turn)) / px_per_mm
+    b = (y - tip[1]) * np.cos(turn) - (x - tip[0]) * np.sin(turn)
+    half = (0.25 + 0.016 * np.clip(a, 0, 30)) * px_per_mm
+    rings = np.max([np.clip((0.11 - np.abs(a - mark)) * px_per_mm + 0.5, 0, 1) for mark in marks_mm], axis=0)
+    share = np.clip(half - np.abs(b) + 0.5, 0, 1) * np.clip(a * px_per_mm + 0.5, 0, 1)
+    body = (0.25 + 0.5 * np.clip(1 - (b / half) ** 2, 0, 1)) * (1 - 0.85 * rings)
+    light = np.repeat((0.2 + share * (body - 0.2))[..., None], 3, axis=2)
+    photo = Photo(
+        f"{seed:064x}"[::-1], scene.width, scene.height, None, "unknown", "photo", Optics(FOCAL_MM, 22.0, PIXEL_PITCH_UM, "scene")
+    )
+    reach = (marks_mm[-1] + 1.2) * px_per_mm
+    ends = np.stack([tip, tip + reach * np.array([np.cos(turn), np.sin(turn)])]) + rng.standard_normal((2, 2))
+    return develop(light, rng, scene), photo, ends  # type: ignore[arg-type]
+
+
 def draw_rod(scene: RodScene) -> tuple[np.ndarray, Photo, dict[str, object], float]:
     """Picture, photo, marks in three forms (edges, outline, across) and true mm per pixel of a rod parallel to the sensor."""
     rng = np.random.default_rng(scene.seed)
@@ -330,7 +354,9 @@ def draw_rod(scene: RodScene) -> tuple[np.ndarray, Photo, dict[str, object], flo
     share = np.clip(half - np.abs(c) + 0.5, 0, 1)
     light = np.repeat((ground + share * (body - ground))[..., None], 3, axis=2)
     pixels = develop(light, rng, scene)  # type: ignore[arg-type]
-    photo = Photo(f"{scene.seed:064x}"[::-1], scene.width, scene.height, None, "unknown", "photo", Optics(FOCAL_MM, 22.0, PIXEL_PITCH_UM, "scene"))
+    photo = Photo(
+        f"{scene.seed:064x}"[::-1], scene.width, scene.height, None, "unknown", "photo", Optics(FOCAL_MM, 22.0, PIXEL_PITCH_UM, "scene")
+    )
     middle = np.array(scene.middle_px)
 
     def at(along: float, side: float) -> np.ndarray:

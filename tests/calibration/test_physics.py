@@ -172,6 +172,11 @@ def test_blur_at_the_rule_in_linear_light() -> None:
 
 
 def test_enlarging_the_photo_changes_pixels_not_millimetres() -> None:
-    small, large = (draw_rule(RuleScene(px_per_mm=p, width=w, height=h, middle_px=(w / 2, h / 2), blur=b, offset_stated=0.0)) for p, w, h, b in ((20, 700, 400, 1.0), (40, 1400, 800, 2.0)))
-    scales = [calibrate(d.pixels, replace(d.photo, optics=Optics()), d.feature(), tooth_seen_in="direct").mm_per_px.value for d in (small, large)]
+    small, large = (
+        draw_rule(RuleScene(px_per_mm=p, width=w, height=h, middle_px=(w / 2, h / 2), blur=b, offset_stated=0.0))
+        for p, w, h, b in ((20, 700, 400, 1.0), (40, 1400, 800, 2.0))
+    )
+    scales = [
+        calibrate(d.pixels, replace(d.photo, optics=Optics()), d.feature(), tooth_seen_in="direct").mm_per_px.value for d in (small, large)
+    ]
     assert scales[0] / scales[1] == pytest.approx(2.0, rel=1e-3)

@@ -55,7 +55,7 @@ LINE = [[50.0, 100.0], [250.0, 100.0]]
         (reference(LINE, kind="rod", diameter_mm=2), "rod_edges_not_found", "must be clear"),
         (reference(LINE, kind="probe", marks_mm=[3, 2, 1, 5]), "bad_marks", "rising order"),
         (reference(LINE, kind="probe", marks_mm=[1, 2, 3, 5, 7]), "too_few_marks", "marks of the probe must be found"),
-        (reference(LINE, kind="strip"), "reference_kind_not_supported", "kind of a reference must be"),
+        (reference(LINE, kind="strip"), "reference_kind_not_supported", "kind must be known_length"),
         (reference(LINE, kind="two_points", length_mm=5, offset_mm=80), "bad_offset", "within 50 mm"),
         (reference(LINE, kind="two_points", length_mm=5, tilt_deg=80), "bad_tilt", "under 60"),
     ],
