@@ -124,7 +124,7 @@ def _shot(case: Case, month: int, view: str, on: str) -> Shot:
     """A shot as a hand holds the camera: pose, light, moisture and reference a little different every time."""
     seed = seed_of(case.code, month, view)
     draw = np.random.default_rng(seed)
-    framing = {**_CAMERAS[case.member], **_VIEWS[view]}
+    framing = {**_CAMERAS[case.member], **case.camera, **_VIEWS[view]}
     shot = Shot(
         view=view, width_px=1100, height_px=850, jpeg_quality=88, hand_px=0.8, captured_on=on, seed=seed % 2**31,
         yaw_deg=float(draw.normal(0.0, 2.0)), pitch_deg=float(draw.normal(0.0, 2.0)), roll_deg=float(draw.normal(0.0, 1.2)),

@@ -48,6 +48,8 @@ class Case:
         Visits with that view; stages among `PREPARATION` and `PLACEMENT`.
     changes, bitewing : mapping of int to mapping
         Fields of the mouth, and of the bitewing, that hold from a month on.
+    camera : mapping
+        Fields of every photograph of it that differ from the member's usual ones.
     shots : mapping of (int, str) to mapping
         Fields of one shot, by month and view.
     findings, grades : mapping of int to mapping
@@ -74,6 +76,7 @@ class Case:
     stages: tuple[int, ...] = ()
     changes: Mapping[int, Mapping[str, Any]] = field(default_factory=dict)
     bitewing: Mapping[int, Mapping[str, Any]] = field(default_factory=dict)
+    camera: Mapping[str, Any] = field(default_factory=dict)
     shots: Mapping[tuple[int, str], Mapping[str, Any]] = field(default_factory=dict)
     findings: Mapping[int, Answers] = field(default_factory=dict)
     grades: Mapping[int, Mapping[str, str]] = field(default_factory=dict)
@@ -172,7 +175,7 @@ CASES: tuple[Case, ...] = (
     Case(
         "M03-001", "37", "2020-10-14",
         Mouth(seed=301, upper=False, right_side=False, design="three_quarter", band_mm=0.45), "M02",
-        shots={(36, "facial"): {"pitch_deg": 10.0}}, smile_months=(),
+        camera={"reference": "rule"}, shots={(36, "facial"): {"pitch_deg": 10.0}},
         notes={36: "photographed by another assistant, standing"}, has_caliper=True,
     ),
     Case(
