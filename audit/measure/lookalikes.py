@@ -17,7 +17,7 @@ import numpy as np
 from scipy.ndimage import uniform_filter1d
 from scipy.special import ndtr
 
-from audit.measure.slot_fit import SlotFit
+from audit.measure.slot_fit import CENTRE, SlotFit, within_window
 
 __all__ = ["SLOPE_SD", "equivalent_widths", "pixel_variance", "shadow_ratio"]
 
@@ -27,6 +27,8 @@ BROWN = np.array([0.60, 0.80, 1.00])
 """Light a brown stain takes from red, green and blue, relative to blue; common practice, no published source."""
 U_STAIN = 0.20
 """Colour error of a line by chroma subsampling, in units of the blur."""
+SHADOW_PX = np.array([3.0, 5.0, 9.0])
+"""Lengths over which a shadow may fade, pixels."""
 
 
 def pixel_variance(residual: np.ndarray, weights: np.ndarray) -> np.ndarray:
@@ -40,20 +42,17 @@ def pixel_variance(residual: np.ndarray, weights: np.ndarray) -> np.ndarray:
     return np.asarray(base * max(1.0, 1.0 + 2.0 * sum(lags)))
 
 
-def _solve(columns: np.ndarray, y: np.ndarray, weights: np.ndarray, ridge: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-    """Weighted ridge least squares of many profiles: coefficients (n, q, c), inverse Gram (n, q, q), misfit (n, c)."""
-    weighted = columns * weights[..., None]
-    gram = weighted.transpose(0, 2, 1) @ columns + np.diag(ridge + 1e-9)
-    data = weighted.transpose(0, 2, 1) @ y
-    coefficients = np.linalg.solve(gram, data)
-    misfit = np.einsum("nmc,nm->nc", y**2, weights) - np.einsum("nqc,nqc->nc", data, coefficients)
-    return coefficients, np.linalg.inv(gram), misfit
+def _solve(functions: np.ndarray, y: np.ndarray, weights: np.ndarray, ridge: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Weighted ridge least squares of many profiles: coefficients (n, q, c) and inverse Gram (n, q, q)."""
+    weighted = functions * weights[:, None, :]
+    inverse = np.linalg.inv(weighted @ functions.transpose(0, 2, 1) + np.diag(ridge + 1e-9))
+    return inverse @ (weighted @ y), inverse
 
 
-def _step_columns(x: np.ndarray, centre: np.ndarray, blur: np.ndarray) -> list[np.ndarray]:
-    u = x[None, :] - centre[:, None]
+def _step_functions(u: np.ndarray, blur: np.ndarray) -> list[np.ndarray]:
     right = ndtr(u / blur[:, None])
-    return [1.0 - right, right, u * (1.0 - right), u * right]
+    left = 1.0 - right
+    return [left, right, u * left, u * right]
 
 
 def _ridge(variance: np.ndarray, more: int) -> np.ndarray:
@@ -79,13 +78,13 @@ def _missing_light(
     x: np.ndarray, y: np.ndarray, weights: np.ndarray, variance: np.ndarray | None, fit: SlotFit,
 ) -> tuple[np.ndarray, np.ndarray]:  # fmt: skip
     """Equivalent width of the fitted line in each channel and its uncertainty by noise, shape (n, channels), pixels."""
-    width, blur, centre = np.maximum(np.abs(fit.width_px), 0.5), fit.blur_px, fit.theta[:, 0]
-    u = x[None, :] - centre[:, None]
+    width, blur = np.maximum(np.abs(fit.width_px), 0.5), fit.blur_px
+    u = x[None, :] - fit.theta[:, CENTRE, None]
     line = (ndtr((u + width[:, None] / 2) / blur[:, None]) - ndtr((u - width[:, None] / 2) / blur[:, None])) / width[:, None]
-    columns = np.stack([*_step_columns(x, centre, blur), line], axis=2)
-    coefficients, inverse, _ = _solve(columns, y, weights, _ridge(np.full(1, 2e-4), 1))
+    functions = np.stack([*_step_functions(u, blur), line], axis=1)
+    coefficients, inverse = _solve(functions, y, weights, _ridge(np.full(1, 2e-4), 1))
     if variance is None:
-        variance = pixel_variance(y - columns @ coefficients, weights)
+        variance = pixel_variance(y - functions.transpose(0, 2, 1) @ coefficients, weights)
     level = np.maximum(coefficients[:, :2].mean(axis=1), 0.05)
     return -coefficients[:, 4] / level, np.sqrt(inverse[:, 4, 4, None] * variance) / level
 
@@ -93,11 +92,12 @@ def _missing_light(
 def shadow_ratio(x: np.ndarray, y: np.ndarray, weights: np.ndarray, variance: np.ndarray, fit: SlotFit) -> np.ndarray:
     """Chi-square of the best one-sided shadow, with a blur of its own, over that of the slot, shape (n,)."""
     size = min(5, len(y))
+    slot = ((weights[..., None] * (y - fit.model) ** 2).sum(axis=1) / variance).sum(axis=1)
     best = np.full(len(y), np.inf)
+    window = within_window(x, y, weights)
     for factor in (0.6, 0.75, 0.9, 1.05):
-        misfit = _shadow_misfit(x, y, weights, variance, fit.theta[:, 0], factor * fit.blur_px)
+        misfit = _shadow_misfit(*window, variance, fit.theta[:, CENTRE], factor * fit.blur_px)
         best = np.minimum(best, uniform_filter1d(misfit, size, mode="nearest"))
-    slot = (np.einsum("nmc,nm->nc", (y - fit.model) ** 2, weights) / variance).sum(axis=1)
     return np.asarray(best / np.maximum(uniform_filter1d(slot, size, mode="nearest"), 1e-9))
 
 
@@ -106,18 +106,31 @@ def _shadow_misfit(
 ) -> np.ndarray:  # fmt: skip
     """Chi-square of the best one-sided shadow, shape (n,)."""
     best = np.full(len(y), np.inf)
+    ridge = _ridge(variance, 0)
     for shift in (-2.4, -1.2, 0.0, 1.2, 2.4):
-        centre = around + shift
-        step = _step_columns(x, centre, blur)
-        u = x[None, :] - centre[:, None]
-        for side in (-1.0, 1.0):
-            for reach in (3.0, 5.0, 9.0):
-                shadow = _blurred_decay(side * u, blur[:, None], reach)
-                _, _, misfit = _solve(np.stack([*step, shadow], axis=2), y, weights, _ridge(variance, 1))
-                best = np.minimum(best, (misfit / variance).sum(axis=1))
+        u = x - (around + shift)[:, None]
+        step = np.stack(_step_functions(u, blur), axis=1)
+        shadow = np.concatenate([_blurred_decays(side * u, blur) for side in (-1.0, 1.0)], axis=1)
+        misfit = _misfit_of_one_more(step, shadow, y, weights, ridge) / variance[:, None, :]
+        best = np.minimum(best, misfit.sum(axis=2).min(axis=1))
     return best
 
 
-def _blurred_decay(u: np.ndarray, blur: np.ndarray, reach: float) -> np.ndarray:
-    """One-sided exponential of length `reach`, blurred."""
-    return np.asarray(np.exp(np.minimum(0.5 * (blur / reach) ** 2 - u / reach, 50.0)) * ndtr(u / blur - blur / reach))
+def _misfit_of_one_more(base: np.ndarray, more: np.ndarray, y: np.ndarray, weights: np.ndarray, ridge: np.ndarray) -> np.ndarray:
+    """Misfit, shape (n, k, c), of `base` (n, q, m) and each of the k functions `more` (n, k, m) in turn, by its Schur complement."""
+    weighted, more_weighted = base * weights[:, None, :], more * weights[:, None, :]
+    gram = weighted @ base.transpose(0, 2, 1) + np.diag(ridge + 1e-9)
+    data, cross = weighted @ y, weighted @ more.transpose(0, 2, 1)
+    solved = np.linalg.solve(gram, np.concatenate([data, cross], axis=2))
+    by_data, by_cross = solved[..., : y.shape[2]], solved[..., y.shape[2] :]
+    alone = (weights[..., None] * y**2).sum(axis=1) - (data * by_data).sum(axis=1)
+    own = (more_weighted * more).sum(axis=2) - (cross * by_cross).sum(axis=1)
+    explained = more_weighted @ y - cross.transpose(0, 2, 1) @ by_data
+    return np.asarray(alone[:, None, :] - explained**2 / np.maximum(own + 1e-9, 1e-9)[..., None])
+
+
+def _blurred_decays(u: np.ndarray, blur: np.ndarray) -> np.ndarray:
+    """One-sided exponentials of each length of `SHADOW_PX`, blurred, shape (n, 3, m)."""
+    ratio = blur[:, None, None] / SHADOW_PX[:, None]
+    fall = np.exp(np.minimum(0.5 * ratio**2 - u[:, None, :] / SHADOW_PX[:, None], 50.0))
+    return np.asarray(fall * ndtr((u / blur[:, None])[:, None, :] - ratio))

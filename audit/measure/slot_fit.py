@@ -27,10 +27,10 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.linalg import cho_factor, cho_solve
+from scipy.linalg import cho_solve_banded, cholesky_banded
 from scipy.special import ndtr
 
-__all__ = ["CENTRE", "LEVEL", "LOG_BLUR", "WIDTH", "SlotFit", "SlotPrior", "fit_slots", "slot_profile"]
+__all__ = ["CENTRE", "LEVEL", "LOG_BLUR", "WIDTH", "SlotFit", "SlotPrior", "fit_slots", "slot_profile", "within_window"]
 
 CENTRE, WIDTH, LOG_BLUR, LEVEL = range(4)
 _STEP_LIMIT = np.array([1.5, 2.0, 0.15, 0.10])
@@ -164,7 +164,7 @@ def _each_alone(problem: _Problem, theta: np.ndarray) -> np.ndarray:
     gradient, hessian, cost = problem.normal(theta)
     for _ in range(30):
         h = hessian[active]
-        diagonal = np.einsum("nii->ni", h)
+        diagonal = np.diagonal(h, axis1=1, axis2=2)
         damped = h + damping[active, None, None] * np.eye(4) * diagonal[:, None, :]
         step = np.linalg.solve(damped, gradient[active][..., None])[..., 0]
         trial = problem.bounded(theta[active] + np.clip(step, -_STEP_LIMIT, _STEP_LIMIT), active)
@@ -185,28 +185,48 @@ def _each_alone(problem: _Problem, theta: np.ndarray) -> np.ndarray:
 def _together(problem: _Problem, theta: np.ndarray, walk: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     """Gauss-Newton with blur and level coupled between neighbours; returns theta and its covariances."""
     n = len(theta)
-    laplacian = np.zeros((n, n))
-    index = np.arange(n - 1)
-    laplacian[index, index + 1] = laplacian[index + 1, index] = -1.0
-    np.fill_diagonal(laplacian, -laplacian.sum(axis=1))
-    coupling = np.kron(laplacian, np.diag(walk))
-    everyone, at = np.arange(n), np.arange(n)
+    neighbours = np.full((n, 1), 2.0)
+    neighbours[[0, -1]] = 1.0
+    everyone = np.arange(n)
     for _ in range(8):
         gradient, hessian, _cost = problem.normal(theta)
-        full = coupling.copy().reshape(n, 4, n, 4)
-        full[at, :, at, :] += hessian
-        matrix = full.reshape(4 * n, 4 * n)
-        matrix[np.diag_indices(4 * n)] *= 1.0 + 1e-6
-        right = gradient.ravel() - coupling @ theta.ravel()
-        factor = cho_factor(matrix, check_finite=False)
-        step = np.clip(cho_solve(factor, right, check_finite=False).reshape(n, 4), -_STEP_LIMIT, _STEP_LIMIT)
-        new = problem.bounded(theta + step, everyone)
+        beside = np.zeros_like(theta)
+        beside[1:] += theta[:-1]
+        beside[:-1] += theta[1:]
+        right = gradient - walk * (neighbours * theta - beside)
+        factor = cholesky_banded(_banded(hessian, neighbours * walk, walk), lower=True, check_finite=False)
+        step = cho_solve_banded((factor, True), right.ravel(), check_finite=False).reshape(n, 4)
+        new = problem.bounded(theta + np.clip(step, -_STEP_LIMIT, _STEP_LIMIT), everyone)
         moved = float(np.abs(new - theta).max())
         theta = new
         if moved < 1e-3:
             break
-    inverse = cho_solve(factor, np.eye(4 * n), check_finite=False).reshape(n, 4, n, 4)
-    return theta, inverse[at, :, at, :], inverse[:, WIDTH, :, WIDTH]
+    inverse = cho_solve_banded((factor, True), np.eye(4 * n), check_finite=False).reshape(n, 4, n, 4)
+    return theta, inverse[everyone, :, everyone, :], inverse[:, WIDTH, :, WIDTH]
+
+
+def _banded(hessian: np.ndarray, own: np.ndarray, walk: np.ndarray) -> np.ndarray:
+    """Lower diagonals, shape (5, 4 n), of the blocks with `own` (n, 4) on the diagonal and ``-walk`` (4,) between neighbours."""
+    n = len(hessian)
+    out = np.zeros((5, n, 4))
+    for below in range(4):
+        out[below, :, : 4 - below] = np.diagonal(hessian, -below, axis1=1, axis2=2)
+    out[0] = (out[0] + own) * (1.0 + 1e-6)
+    out[4, :-1] = -walk
+    return out.reshape(5, 4 * n)
+
+
+def within_window(x: np.ndarray, y: np.ndarray, weights: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Of n profiles the samples that count: offsets and weights, shape (n, k), and values, shape (n, k, channels).
+
+    k is what the widest window needs; samples of no weight that others have beside theirs stay.
+    """
+    counts = weights > 0.0
+    first = counts.argmax(axis=1)
+    last = weights.shape[1] - counts[:, ::-1].argmax(axis=1)
+    size = max(1, int(np.where(counts.any(axis=1), last - first, 1).max()))
+    taken = np.minimum(first, weights.shape[1] - size)[:, None] + np.arange(size)
+    return x[taken], np.take_along_axis(y, taken[..., None], axis=1), np.take_along_axis(weights, taken, axis=1)
 
 
 class _Problem:
@@ -214,14 +234,16 @@ class _Problem:
 
     def __init__(self, x: np.ndarray, y: np.ndarray, weights: np.ndarray, variance: np.ndarray,
                  centre: np.ndarray, prior: SlotPrior) -> None:  # fmt: skip
-        self.x, self.y, self.weights, self.prior = x, y, weights, prior
+        self.offset, self.prior = x, prior
+        self.x, self.y, self.weights = within_window(x, y, weights)
+        self.energy = (self.weights[..., None] * self.y**2).sum(axis=1)
         self.precision = 1.0 / variance
         n = len(y)
         blur = np.broadcast_to(np.log(prior.blur_px), (n,))
         self.mean = np.stack([centre, np.zeros(n), blur, np.full(n, prior.level)], axis=1)
         self.prior_precision = np.array([prior.centre_sd_px**-2.0, 0.0, prior.blur_rel**-2.0, prior.level_sd**-2.0])
         slope = prior.slope_sd**-2.0 if prior.slope_sd > 0 else 0.0
-        self.ridge = np.array([0.0, 0.0, slope, slope])[: 4 if prior.slope_sd > 0 else 2]
+        self.ridge = np.diag(np.array([0.0, 0.0, slope, slope])[: 4 if prior.slope_sd > 0 else 2] + 1e-9)
 
     def bounded(self, theta: np.ndarray, index: np.ndarray) -> np.ndarray:
         """`theta` inside the bounds of blur and level."""
@@ -230,43 +252,44 @@ class _Problem:
         theta[:, LEVEL] = np.clip(theta[:, LEVEL], *_LEVEL_BOUNDS)
         return theta
 
-    def _functions(self, theta: np.ndarray) -> np.ndarray:
-        """Wall densities, their moments, the slot, the sides: shape (n, m, 7 or 9)."""
-        blur = np.exp(theta[:, LOG_BLUR])[:, None]
-        out = []
-        for sign in (-0.5, 0.5):
-            u = self.x[None, :] - (theta[:, CENTRE] + sign * theta[:, WIDTH])[:, None]
-            out.append((u, *_edge_response(u, blur, self.prior)))
-        (ul, fl, kl, ml), (ur, fr, kr, mr) = out
-        columns = [kl, kr, ml, mr, fl - fr, 1.0 - fl, fr]
+    def _functions(self, theta: np.ndarray, x: np.ndarray) -> np.ndarray:
+        """Wall densities, their moments, the slot, the sides: shape (n, 7 or 9, k), at offsets (n or 1, k)."""
+        blur = np.exp(theta[:, LOG_BLUR])[:, None, None]
+        walls = theta[:, CENTRE, None] + theta[:, WIDTH, None] * np.array([-0.5, 0.5])
+        u = x[:, None, :] - walls[:, :, None]
+        edge, density, moment = _edge_response(u, blur, self.prior)
+        out = np.empty((len(theta), 5 + len(self.ridge), u.shape[2]))
+        out[:, 0:2], out[:, 2:4] = density, moment
+        out[:, 4] = edge[:, 0] - edge[:, 1]
+        out[:, 5], out[:, 6] = 1.0 - edge[:, 0], edge[:, 1]
         if len(self.ridge) == 4:
-            columns += [ul * (1.0 - fl), ur * fr]
-        return np.stack(columns, axis=2)
+            out[:, 7:9] = u * out[:, 5:7]
+        return out
 
-    def _solve(self, theta: np.ndarray, index: np.ndarray) -> tuple[np.ndarray, ...]:
-        functions = self._functions(theta)
-        weighted = functions * self.weights[index][..., None]
-        gram = weighted.transpose(0, 2, 1) @ functions
-        data = weighted.transpose(0, 2, 1) @ self.y[index]
-        level = theta[:, LEVEL][:, None, None]
-        sides = gram[:, 5:, 5:] + np.diag(self.ridge + 1e-9)
-        right = data[:, 5:] - level * gram[:, 5:, 4:5]
-        coefficients = np.linalg.solve(sides, right)
-        return functions, gram, data, sides, right, coefficients
+    def _solve(self, theta: np.ndarray, index: np.ndarray | slice) -> tuple[np.ndarray, ...]:
+        """Gram matrix, data, what the sides explain, side coefficients, and the other functions projected on the sides."""
+        functions = self._functions(theta, self.x[index])
+        weighted = functions * self.weights[index][:, None, :]
+        gram = weighted @ functions.transpose(0, 2, 1)
+        data = weighted @ self.y[index]
+        right = data[:, 5:] - theta[:, LEVEL][:, None, None] * gram[:, 5:, 4:5]
+        solved = np.linalg.solve(gram[:, 5:, 5:] + self.ridge, np.concatenate([right, gram[:, 5:, :5]], axis=2))
+        channels = right.shape[2]
+        return gram, data, right, solved[..., :channels], solved[..., channels:]
 
-    def normal(self, theta: np.ndarray, index: np.ndarray | None = None) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    def normal(self, theta: np.ndarray, index: np.ndarray | slice = slice(None)) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
         """Descent direction's right side, Gauss-Newton matrix and cost, priors included."""
-        index = np.arange(len(theta)) if index is None else index
-        _functions, gram, data, sides, right, coefficients = self._solve(theta, index)
+        gram, data, right, coefficients, projected = self._solve(theta, index)
+        n, channels = right.shape[0], right.shape[2]
         level = theta[:, LEVEL][:, None, None]
         residual = data[:, :5] - gram[:, :5, 5:] @ coefficients - level * gram[:, :5, 4:5]
         jacobian = _jacobian(coefficients[:, 0], coefficients[:, 1], theta[:, LEVEL])
-        schur = gram[:, :5, :5] - gram[:, :5, 5:] @ np.linalg.solve(sides, gram[:, 5:, :5])
+        schur = gram[:, :5, :5] - gram[:, :5, 5:] @ projected
         precision = self.precision[index]
-        hessian = np.einsum("ncpk,npq,ncql,nc->nkl", jacobian, schur, jacobian, precision, optimize=True)
-        gradient = np.einsum("ncpk,npc,nc->nk", jacobian, residual, precision, optimize=True)
-        energy = np.einsum("nmc,nm,nmc->nc", self.y[index], self.weights[index], self.y[index], optimize=True)
-        energy = energy - 2 * level[..., 0] * data[:, 4] + level[..., 0] ** 2 * gram[:, 4, 4][:, None]
+        weighted = (jacobian * precision[:, :, None, None]).reshape(n, channels * 5, 4).transpose(0, 2, 1)
+        hessian = weighted @ (schur[:, None] @ jacobian).reshape(n, channels * 5, 4)
+        gradient = (weighted @ residual.transpose(0, 2, 1).reshape(n, channels * 5, 1))[..., 0]
+        energy = self.energy[index] - 2 * level[..., 0] * data[:, 4] + level[..., 0] ** 2 * gram[:, 4, 4][:, None]
         cost = (precision * (energy - (right * coefficients).sum(axis=1))).sum(axis=1)
         away = self.mean[index] - theta
         gradient = gradient + self.prior_precision * away
@@ -274,9 +297,10 @@ class _Problem:
         return gradient, hessian, cost + (self.prior_precision * away**2).sum(axis=1)
 
     def model(self, theta: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-        """Fitted profiles, shape (n, m, channels), and side levels, shape (n, channels, 2)."""
-        functions, _gram, _data, _sides, _right, coefficients = self._solve(theta, np.arange(len(theta)))
-        fitted = functions[:, :, 5:] @ coefficients + (theta[:, LEVEL, None] * functions[:, :, 4])[..., None]
+        """Fitted profiles over all offsets, shape (n, m, channels), and side levels, shape (n, channels, 2)."""
+        coefficients = self._solve(theta, slice(None))[3]
+        functions = self._functions(theta, self.offset[None, :])
+        fitted = functions[:, 5:].transpose(0, 2, 1) @ coefficients + (theta[:, LEVEL, None] * functions[:, 4])[..., None]
         return fitted, coefficients[:, :2].transpose(0, 2, 1)
 
 
