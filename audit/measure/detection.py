@@ -20,14 +20,15 @@ ISO 11843-1:1997 (critical value and minimum detectable value).
 from __future__ import annotations
 
 from dataclasses import dataclass
-from itertools import pairwise
 
 import numpy as np
 from scipy.ndimage import uniform_filter1d
 
+from audit.measure.reflections import DARK, reflections
+from audit.measure.runs import runs
 from audit.measure.stations import Stations
 
-__all__ = ["CONTINUOUS", "OPEN", "STAINED", "STATE_NAMES", "STEP", "UNASSESSABLE", "Detection", "detect", "runs"]
+__all__ = ["CONTINUOUS", "OPEN", "STAINED", "STATE_NAMES", "STEP", "UNASSESSABLE", "Detection", "detect"]
 
 CONTINUOUS, OPEN, STEP, STAINED, UNASSESSABLE = range(5)
 STATE_NAMES = ("continuous", "open", "step", "stained", "unassessable")
@@ -47,7 +48,6 @@ _BLUR_LIMIT_PX = 5.0
 _DARK_SIDE = 0.16
 _FLAT = 0.2
 _SHORTEST_RUN = 2
-_DARK = "metal_dark_as_a_slot"
 
 
 @dataclass(frozen=True)
@@ -114,7 +114,6 @@ def detect(s: Stations, coarsest_px: float = np.inf, widest_px: float = np.inf) 
     state = _tidy(state, s.equivalent_px)
     limit_black = CRITICAL * u_total + 1.645 * u_noise
     why = _reasons(s, (limit_black / (1.0 - LIGHTEST_SLOT) > coarsest_px) & (state != OPEN))
-    why = _reflections(state, why, s.width_px > widest_px)
     state[np.array([bool(word) for word in why])] = UNASSESSABLE
     resolved = wide & (state == OPEN)
     lightest, usual, u_usual = _levels(s, resolved)
@@ -125,26 +124,10 @@ def detect(s: Stations, coarsest_px: float = np.inf, widest_px: float = np.inf) 
     opening = np.where(resolved, s.width_px, narrow)
     u_opening = np.where(resolved, s.u_width_px, u_narrow)
     limit = limit_black / (1.0 - lightest)
+    why = reflections(state == OPEN, why, opening, u_opening, widest_px)
+    state[np.array([bool(word) for word in why])] = UNASSESSABLE
+    resolved &= state == OPEN
     return Detection(state, why, resolved, opening, u_opening, limit, usual, lightest)
-
-
-def _reflections(state: np.ndarray, why: tuple[str, ...], too_wide: np.ndarray) -> tuple[str, ...]:
-    """Reasons with those added of openings that may be a dark reflection: too wide, or run into metal as dark as a slot."""
-    told = list(why)
-    for first, last, kind in runs(state):
-        beside = {why[at] for at in (first - 1, last) if 0 <= at < len(why)} | set(why[first:last])
-        if kind != OPEN:
-            continue
-        word = "as_wide_as_a_shadow" if too_wide[first:last].any() else _DARK if _DARK in beside else ""
-        told[first:last] = [one or word for one in told[first:last]]
-    return tuple(told)
-
-
-def runs(state: np.ndarray) -> list[tuple[int, int, int]]:
-    """Stretches of equal state: (first, last + 1, state)."""
-    edges = np.flatnonzero(np.diff(state)) + 1
-    bounds = [0, *edges.tolist(), len(state)]
-    return [(a, b, int(state[a])) for a, b in pairwise(bounds)]
 
 
 def _three(values: np.ndarray, u: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
@@ -157,7 +140,7 @@ def _reasons(s: Stations, coarse: np.ndarray) -> tuple[str, ...]:
     """Why each station cannot be assessed; empty where it can."""
     checks = (
         ("outside", s.outside), ("off_interface", s.lost), ("clipped", s.clipped), ("out_of_focus", s.blur_px > _BLUR_LIMIT_PX),
-        (_DARK, s.dark_side < _DARK_SIDE), ("no_interface", s.contrast < _FLAT), ("too_coarse", coarse),
+        (DARK, s.dark_side < _DARK_SIDE), ("no_interface", s.contrast < _FLAT), ("too_coarse", coarse),
     )  # fmt: skip
     out = []
     for index in range(len(s.width_px)):

@@ -24,7 +24,8 @@ import numpy as np
 from audit.core.annotations import Feature
 from audit.core.quantity import Quantity, source
 from audit.core.records import Calibration, Photo, Reading, Segment
-from audit.measure.detection import CRITICAL, OPEN, STATE_NAMES, STEP, UNASSESSABLE, Detection, runs
+from audit.measure.detection import CRITICAL, OPEN, STATE_NAMES, STEP, UNASSESSABLE, Detection
+from audit.measure.runs import runs
 from audit.measure.stations import Stations
 
 __all__ = ["MARGIN_MEASURANDS", "Margin", "Trace", "continuous_fraction_at"]
