@@ -38,6 +38,8 @@ U_TRACE_END_PX = 2.0
 U_POSE = 0.03
 """Relative change of a projected opening by the direction of view where the slope of the surface is not known: 20
 degrees of slope, 5 degrees of camera; common practice, no published source."""
+MAY_BE_REFLECTION_UM = 250.0
+"""A dark band wider than the coarsest limit of the 2010 FDI criteria may be a reflection in the metal: flagged, the explorer decides."""
 LOOKALIKE_MEAN = 0.08
 """Mean equivalent width of what looks like a slot along a closed margin (faint stain, shadow, glint), in units of the blur."""
 _DRAWS = 400
@@ -229,6 +231,8 @@ class Margin:
     def _judged(self, name: str, signed: Quantity, sites: np.ndarray, is_open: bool, limit: float, details: Mapping[str, Any]) -> Reading:
         """Measured where resolved, detected where a slot is there, else below detection."""
         flags = (*self._flags(), "projected")
+        if is_open and (self.opening[sites] > MAY_BE_REFLECTION_UM).any():
+            flags = (*flags, "may_be_reflection")
         if not is_open:
             return Reading(name, "um", "below_detection", None, (0.0, limit), METHOD, signed, flags, details)
         if self.resolved[sites].mean() > 0.5:
