@@ -71,7 +71,7 @@ def measure_margin(
     if not traces:
         return [], [], refusals
     margin = Margin(tuple(traces), photo, calibration, annotations.reader or photo.identity)
-    if not margin.assessed.any():
+    if margin.length[margin.assessed].sum() < (SHORTEST_MM if calibration is not None else 1e-9):
         refusals.append(_nothing_assessable(traces))
         return [], margin.segments(), refusals
     return margin.readings(), margin.segments(), refusals
@@ -130,6 +130,7 @@ def _scales(normal: np.ndarray, calibration: Calibration | None) -> tuple[np.nda
 
 _WORDS = {
     "outside": "outside the photo", "off_interface": "off the interface", "clipped": "clipped highlights", "out_of_focus": "out of focus",
+    "as_wide_as_a_shadow": "a dark band as wide as a shadow or a reflection",
     "metal_dark_as_a_slot": "metal that mirrors dark, as dark as a slot", "no_interface": "no interface to be seen",
     "too_coarse": "too rough or soft to show an opening of 250 um",
 }  # fmt: skip
@@ -138,5 +139,5 @@ _WORDS = {
 def _nothing_assessable(traces: list[Trace]) -> Refusal:
     reasons = Counter(word for trace in traces for word in trace.found.why if word)
     words = ", ".join(_WORDS[word] for word, _count in reasons.most_common(2))
-    return Refusal("continuous_margin_fraction", "nothing_assessable", f"margin must be assessable somewhere; got none: {words}.",
+    return Refusal("continuous_margin_fraction", "nothing_assessable", f"margin must be assessable over at least {SHORTEST_MM:.0f} mm; got less: {words}.",
                    "Take the photo again with the margin dry, in focus and free of glare.")  # fmt: skip

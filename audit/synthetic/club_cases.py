@@ -180,7 +180,7 @@ CASES: tuple[Case, ...] = (
     ),
     Case(
         "M03-006", "47", "2021-04-22", Mouth(seed=306, upper=False, design="onlay", alloy="white", band_mm=0.5), "M01",
-        recalls=(6, 12, 24, 36), bitewing_months=(BASELINE, 24, 36), stages=(PREPARATION, PLACEMENT),
+        recalls=(6, 12, 24, 36), bitewing_months=(BASELINE, 24, 36), stages=(PREPARATION, PLACEMENT), camera={"reference": "rule"},
         bitewing={36: {"crest_mm": (3.1, 6.4)}},
         findings={
             24: {("probing_depth_mm", "distal"): "4", ("bleeding", "distal"): "yes"},

@@ -88,7 +88,7 @@ def _usual_place(shot: Shot, mouth: Mouth) -> tuple[float, float]:
     if shot.reference == "rule":
         return 0.0, below * min(7.0, room - 1.8)
     if shot.reference == "rod":
-        return -6.8, below * min(4.5, max(room - 4.0, 0.0))
+        return -9.4, below * min(3.5, max(room - 4.0, 0.0))
     return 6.6, below * min(2.5, max(room - 3.0, 0.0))
 
 
