@@ -45,6 +45,7 @@ def graduation(length_px: np.ndarray) -> Graduation:
     longer and, among those, every fifth or tenth again: half-millimetres. Halves of halves: inches. Only every
     tenth longer may be either, and ticks of one length say nothing.
     """
+    length_px = _beside_nothing_hidden(length_px)
     halves = _longer_every(length_px, 2)
     if halves is not None:
         whole = length_px[halves % 2 :: 2]
@@ -61,6 +62,15 @@ def graduation(length_px: np.ndarray) -> Graduation:
     if _longer_every(length_px, 10) is not None:
         return Graduation(None, "only every tenth tick is longer, which may be 5 or 10 mm")
     return Graduation(None, "no 5 or 10 mm mark stands out from the other ticks")
+
+
+def _beside_nothing_hidden(length: np.ndarray) -> np.ndarray:
+    """Lengths without the ticks next to hidden ones: what hides these may cut or lengthen those."""
+    hidden = ~np.isfinite(length)
+    beside = np.zeros(len(length), dtype=bool)
+    beside[1:] |= hidden[:-1]
+    beside[:-1] |= hidden[1:]
+    return np.where(beside, np.nan, length)
 
 
 def _count(length: np.ndarray, step: int, phase: int) -> int:
@@ -82,6 +92,6 @@ def _longer_every(length: np.ndarray, step: int) -> int | None:
         if shortest - typical < max(0.1 * typical, 3.0 * spread, 1.0):
             continue
         middle = (typical + shortest) / 2
-        if np.mean(length[member] > middle) >= 0.85 and np.mean(length[rest] < middle) >= 0.9:
+        if np.mean(length[member] > middle) >= 0.8 and np.mean(length[rest] < middle) >= 0.9:
             return phase
     return None

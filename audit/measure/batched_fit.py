@@ -16,21 +16,24 @@ __all__ = ["Solution", "minimise"]
 
 MOST_STEPS = 40
 
+Linearised = Callable[[np.ndarray], tuple[np.ndarray, np.ndarray]]
 Solution = tuple[np.ndarray, np.ndarray, np.ndarray]
 
 
 def minimise(
-    residual: Callable[[np.ndarray], np.ndarray], start: np.ndarray, low: np.ndarray, high: np.ndarray, tolerance: float = 1e-3
+    linearised: Linearised, start: np.ndarray, low: np.ndarray, high: np.ndarray, moving: np.ndarray, tolerance: float = 1e-3
 ) -> Solution:  # fmt: skip
     """Parameters of least sums of squares, each problem for itself.
 
     Parameters
     ----------
-    residual : callable
-        (k, p) parameters to (k, m) residuals.
+    linearised : callable
+        (k, p) parameters to (k, m) residuals and their (k, p, m) derivatives.
     start : ndarray, shape (k, p)
     low, high : ndarray, shape (p,)
-        Bounds.
+        Bounds of those that move.
+    moving : ndarray of int, shape (q,)
+        Parameters that are sought; the others stay as they are in `start`.
     tolerance : float
         A problem has settled once a step lowers its sum of squares by less than this.
 
@@ -39,56 +42,44 @@ def minimise(
     parameters : ndarray, shape (k, p)
     sums : ndarray, shape (k,)
         Sums of squares.
-    jacobian : ndarray, shape (k, m, p)
-        At the solution.
+    slopes : ndarray, shape (k, q, m)
+        Derivatives by those that move, at the solution.
 
     Notes
     -----
-    Levenberg-Marquardt with forward differences; a parameter that presses against its bound is held.
+    Levenberg-Marquardt; a parameter that presses against its bound is held. A problem that has settled
+    is left alone.
     """
-    at = np.clip(start, low + 1e-9, high - 1e-9)
-    value = residual(at)
-    sums = (value**2).sum(axis=1)
-    damping, settled = np.full(len(at), 1e-3), np.zeros(len(at), dtype=bool)
+    at = start.copy()
+    at[:, moving] = np.clip(start[:, moving], low[moving] + 1e-9, high[moving] - 1e-9)
+    value, every = linearised(at)
+    slope = every[:, moving]
+    sums, damping, active = (value**2).sum(axis=1), np.full(len(at), 1e-3), np.arange(len(at))
     for _ in range(MOST_STEPS):
-        slope = _jacobian(residual, at, value, low, high)
-        step = _step(slope, value, at, damping, low, high)
-        tried = np.clip(at + step, low, high)
-        new = residual(tried)
+        tried = at[active]
+        step = _step(slope[active], value[active], tried[:, moving], damping[active], low[moving], high[moving])
+        tried[:, moving] = np.clip(tried[:, moving] + step, low[moving], high[moving])
+        new, every = linearised(tried)
         new_sums = (new**2).sum(axis=1)
-        better = new_sums < sums
-        settled |= np.where(better, sums - new_sums < tolerance, damping > 1e3)
-        at, value = np.where(better[:, None], tried, at), np.where(better[:, None], new, value)
-        sums = np.minimum(sums, new_sums)
-        damping = np.where(better, damping / 6.0, damping * 5.0)
-        if settled.all():
+        better = new_sums < sums[active]
+        settled = np.where(better, sums[active] - new_sums < tolerance, damping[active] > 1e3)
+        taken = active[better]
+        at[taken], value[taken], slope[taken], sums[taken] = tried[better], new[better], every[better][:, moving], new_sums[better]
+        damping[active] *= np.where(better, 1.0 / 6.0, 5.0)
+        active = active[~settled]
+        if not active.size:
             break
-    return at, sums, _jacobian(residual, at, value, low, high)
-
-
-def _jacobian(
-    residual: Callable[[np.ndarray], np.ndarray], at: np.ndarray, value: np.ndarray, low: np.ndarray, high: np.ndarray
-) -> np.ndarray:  # fmt: skip
-    columns = []
-    for k in range(at.shape[1]):
-        size = 1e-5 * np.maximum(np.abs(at[:, k]), 0.1)
-        size = np.where(at[:, k] + size > high[k], -size, size)
-        moved = at.copy()
-        moved[:, k] += size
-        columns.append((residual(moved) - value) / size[:, None])
-    return np.stack(columns, axis=2)
+    return at, sums, slope
 
 
 def _step(
     slope: np.ndarray, value: np.ndarray, at: np.ndarray, damping: np.ndarray, low: np.ndarray, high: np.ndarray
 ) -> np.ndarray:  # fmt: skip
-    gradient = np.einsum("kmp,km->kp", slope, value)
+    gradient = (slope @ value[..., None])[..., 0]
     held = ((at <= low) & (gradient > 0)) | ((at >= high) & (gradient < 0))
-    slope = np.where(held[:, None, :], 0.0, slope)
-    normal = np.einsum("kmp,kmq->kpq", slope, slope)
-    diagonal = np.einsum("kpp->kp", normal)
-    scale = np.maximum(diagonal, 1e-8)
-    count = at.shape[1]
-    normal = normal + np.eye(count) * (damping[:, None] * scale + np.where(held, 1.0, 0.0) + 1e-9)[:, None, :]
+    slope = np.where(held[..., None], 0.0, slope)
+    normal = slope @ slope.transpose(0, 2, 1)
+    scale = np.maximum(np.diagonal(normal, axis1=1, axis2=2), 1e-8)
+    normal = normal + np.eye(at.shape[1]) * (damping[:, None] * scale + np.where(held, 1.0, 0.0) + 1e-9)[:, None, :]
     step = -np.linalg.solve(normal, np.where(held, 0.0, gradient)[..., None])[..., 0]
     return np.asarray(np.where(held, 0.0, step))

@@ -19,9 +19,9 @@ from typing import Any
 
 import numpy as np
 from scipy.ndimage import gaussian_filter1d
-from scipy.optimize import least_squares
 
 from audit.errors import Refused
+from audit.measure.outline_fit import Outline
 
 __all__ = ["CURVATURE_PER_PX", "MODEL_SHARE", "Response", "autocorrelation_sum", "exposure_of", "fit_response", "noise_level"]
 
@@ -77,7 +77,31 @@ class Response:
 
     def render(self, exposure: np.ndarray, log_parameters: np.ndarray, step_px: float) -> np.ndarray:
         """Scaled grey of blurred exposure on a grid along the last axis."""
-        return _show(exposure, log_parameters, (self.sharpening, self.radius_px), step_px, self.ceiling)
+        grey = _shown(exposure, log_parameters)
+        if self.sharpening > 0.0:
+            grey = grey + self.sharpening * (grey - gaussian_filter1d(grey, self.radius_px / step_px, axis=-1, mode="nearest"))
+        return np.asarray(np.minimum(grey, self.ceiling))
+
+    def render_slopes(
+        self, exposure: np.ndarray, slopes: np.ndarray, log_parameters: np.ndarray, step_px: float
+    ) -> tuple[np.ndarray, np.ndarray]:
+        """Scaled grey of k rows of blurred exposure (k, m), and its derivatives (k, p, m) from those of exposure.
+
+        `log_parameters` (k, 3) are the parameters 5 to 7 of the p.
+        """
+        kappa, rest = np.exp(log_parameters[:, 1:2]), np.exp(log_parameters[:, 2:3])
+        floored = np.maximum(exposure, 1e-9)
+        log_exposure = np.log(floored)
+        root = np.exp(log_exposure / kappa)
+        grey = 1.0 + rest - root
+        slopes = slopes * np.where(exposure > 1e-9, -root / (kappa * floored), 0.0)[:, None]
+        slopes[:, 6] += root * log_exposure / kappa
+        slopes[:, 7] += rest
+        if self.sharpening > 0.0:
+            grey, slopes = (
+                a + self.sharpening * (a - gaussian_filter1d(a, self.radius_px / step_px, axis=-1, mode="nearest")) for a in (grey, slopes)
+            )
+        return np.minimum(grey, self.ceiling), np.where((grey > self.ceiling)[:, None], 0.0, slopes)
 
 
 def exposure_of(scaled_grey: np.ndarray | float, log_parameters: np.ndarray) -> np.ndarray:
@@ -86,12 +110,10 @@ def exposure_of(scaled_grey: np.ndarray | float, log_parameters: np.ndarray) -> 
     return np.asarray(np.maximum(white - np.asarray(scaled_grey), 1e-6) ** np.exp(log_parameters[1]))
 
 
-def _show(exposure: np.ndarray, log_parameters: np.ndarray, mask: tuple[float, float], step_px: float, ceiling: float) -> np.ndarray:
+def _shown(exposure: np.ndarray, log_parameters: np.ndarray) -> np.ndarray:
+    """Scaled grey of an exposure: the inverse of `exposure_of`."""
     white = 1.0 + np.exp(log_parameters[2])
-    grey = white - np.maximum(exposure, 1e-12) ** np.exp(-log_parameters[1])
-    if mask[0] > 0.0:
-        grey = grey + mask[0] * (grey - gaussian_filter1d(grey, mask[1] / step_px, axis=-1, mode="nearest"))
-    return np.asarray(np.minimum(grey, ceiling))
+    return np.asarray(white - np.maximum(exposure, 1e-12) ** np.exp(-log_parameters[1]))
 
 
 def autocorrelation_sum(residual: np.ndarray, axis: int, lags: int = 5) -> float:
@@ -191,32 +213,34 @@ def _least_squares(
     start = np.array([offset, slope, 0.0, *PRIOR_MEAN, 0.0, 0.0, 1.0, 0.0, np.log(1.5), 0.0, np.log(0.3)])
     start[[*free[:1]]] = begin
     start[0] -= 0.8 * begin if free == FLANKED else 0.0
-    moving = np.array([*range(9), *free])
     low = np.array([-60, -3, -0.1, np.log(0.4), 0.0, np.log(0.01), -0.3, -0.05, 0.7, 0.0, np.log(0.7), 0.0, -3.0])
     high = np.array([60, 3, 0.1, np.log(6.0), np.log(9.0), np.log(6.0), 0.3, 0.05, 1.008, 3.0, np.log(6.0), 20.0, 1.0])
-
-    def residual(moved: np.ndarray) -> np.ndarray:
-        p = start.copy()
-        p[moving] = moved
-        position = across[None, :] - (p[0] + p[1] * along + p[2] * along**2)[:, None]
-        drawn = np.interp(position, GRID, _edge_curve(p, ceiling))
-        prior = np.append((p[3:6] - PRIOR_MEAN) / PRIOR_U, p[2] / CURVATURE_PER_PX)
-        return np.concatenate([((drawn - scaled) / sigma).ravel(), prior])
-
-    found = least_squares(residual, np.clip(start, low + 1e-6, high - 1e-6)[moving], bounds=(low[moving], high[moving]), max_nfev=40)
-    full = start.copy()
-    full[moving] = found.x
-    found.x = full
-    return found
+    prior = np.zeros((4, len(start)))
+    prior[[0, 1, 2, 3], [3, 4, 5, 2]] = [*(1.0 / PRIOR_U), 1.0 / CURVATURE_PER_PX]
+    outline = Outline(along, across, scaled, sigma, GRID, lambda p: _edge_curves(p, ceiling), prior, np.append(PRIOR_MEAN / PRIOR_U, 0.0))
+    return outline.fit(start, low, high, np.array([*range(9), *free]))
 
 
-def _edge_curve(p: np.ndarray, ceiling: float) -> np.ndarray:
-    """Scaled grey across the outline on `GRID`: metal, perhaps a flank of tooth behind it, gum."""
-    metal, gum = exposure_of(p[8], p[3:6]), exposure_of(p[6] + p[7] * np.maximum(GRID, 0.0), p[3:6])
-    flank = np.exp(-np.exp(p[12]) * np.maximum(p[11] - GRID, 0.0) ** 0.4)
-    outside = gum * flank if p[11] > 0.0 else gum
-    step = float(GRID[1] - GRID[0])
+def _edge_curves(p: np.ndarray, ceiling: float) -> np.ndarray:
+    """Scaled grey across the outline on `GRID`, one row a row of `p`: metal, perhaps a flank of tooth behind it, gum."""
+    curve, step = p[:, 3:6].T[..., None], float(GRID[1] - GRID[0])
+    metal, gum = exposure_of(p[:, 8:9], curve), exposure_of(p[:, 6:7] + p[:, 7:8] * np.maximum(GRID, 0.0), curve)
+    flanked = p[:, 11] > 0.0
+    outside = gum
+    if flanked.any():
+        flank = np.exp(-np.exp(p[:, 12:13]) * np.maximum(p[:, 11:12] - GRID, 0.0) ** 0.4)
+        outside = np.where(flanked[:, None], gum * flank, gum)
     # a cell that the edge cuts is shared, so that the curve moves smoothly with the edge
     share = np.clip(0.5 + GRID / step, 0.0, 1.0)
-    blurred = gaussian_filter1d(metal + (outside - metal) * share, np.exp(p[3]) / step, mode="nearest")
-    return _show(blurred, p[3:6], (p[9], float(np.exp(p[10]))), step, ceiling)
+    grey = _shown(_blurred(metal + (outside - metal) * share, np.exp(p[:, 3]) / step), curve)
+    if (p[:, 9] > 0.0).any():
+        grey = grey + p[:, 9:10] * (grey - _blurred(grey, np.exp(p[:, 10]) / step))
+    return np.asarray(np.minimum(grey, ceiling))
+
+
+def _blurred(rows: np.ndarray, sigma: np.ndarray) -> np.ndarray:
+    """Rows, each under a Gaussian of its own sigma."""
+    out = np.empty_like(rows)
+    for one in np.unique(sigma):
+        out[sigma == one] = gaussian_filter1d(rows[sigma == one], one, axis=-1, mode="nearest")
+    return out

@@ -139,5 +139,6 @@ _WORDS = {
 def _nothing_assessable(traces: list[Trace]) -> Refusal:
     reasons = Counter(word for trace in traces for word in trace.found.why if word)
     words = ", ".join(_WORDS[word] for word, _count in reasons.most_common(2))
-    return Refusal("continuous_margin_fraction", "nothing_assessable", f"margin must be assessable over at least {SHORTEST_MM:.0f} mm; got less: {words}.",
-                   "Take the photo again with the margin dry, in focus and free of glare.")  # fmt: skip
+    reason = f"margin must be assessable over at least {SHORTEST_MM:.0f} mm; got less: {words}."
+    hint = "Take the photo again with the margin dry, in focus and free of glare."
+    return Refusal("continuous_margin_fraction", "nothing_assessable", reason, hint)

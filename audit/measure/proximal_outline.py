@@ -13,14 +13,16 @@ from typing import Any
 
 import numpy as np
 from scipy.ndimage import gaussian_filter1d
-from scipy.optimize import least_squares
 
 from audit.errors import Refused
 from audit.imaging.sample import sample
 from audit.measure.edge_response import CURVATURE_PER_PX, MODEL_SHARE, Response, autocorrelation_sum, exposure_of, fit_response, noise_level
+from audit.measure.outline_fit import Outline
 
 __all__ = ["OuterEnd", "Step", "centre_on_interface", "find_outer_end", "fit_step", "read_response"]
 
+ROUNDED_GRID = np.arange(-30.0, 30.0, 0.25)
+"""Distances from a rounded outline at which its profile is drawn, pixels."""
 INNER_PX = 17.0
 """How far inside the outline profiles begin: room for the tooth's flank beside a short casting."""
 SIDE_MM = (0.25, 0.6)
@@ -207,14 +209,16 @@ def _tooth_edge(
     slope, offset = np.polyfit(along, half, 1)
     start = np.array([offset + 1.0, slope, 0.0, np.log(0.3), CURVE_MEAN, gum, 0.0])
 
-    def solve(log_parameters: np.ndarray, start: np.ndarray) -> Any:
-        def residual(p: np.ndarray) -> np.ndarray:
-            position = across[None, :] - (p[0] + p[1] * along + p[2] * along**2)[:, None]
-            drawn = _rounded_edge(position, p, log_parameters, response)
-            prior = [(p[4] - CURVE_MEAN) / CURVE_U, p[2] / CURVATURE_PER_PX, p[6] / 0.01]
-            return np.append(((drawn - scaled) / sigma).ravel(), prior)
+    low, high = np.array([-60.0, -3.0, -0.1, -5.0, 0.15, -1.0, -0.05]), np.array([60.0, 3.0, 0.1, 3.0, 0.8, 1.0, 0.05])
+    prior = np.zeros((3, 7))
+    prior[[0, 1, 2], [4, 2, 6]] = 1.0 / CURVE_U, 1.0 / CURVATURE_PER_PX, 1.0 / 0.01
+    prior_mean = np.array([CURVE_MEAN / CURVE_U, 0.0, 0.0])
 
-        return least_squares(residual, start, bounds=([-60, -3, -0.1, -5, 0.15, -1, -0.05], [60, 3, 0.1, 3, 0.8, 1, 0.05]), max_nfev=40)
+    def solve(log_parameters: np.ndarray, start: np.ndarray) -> Any:
+        def shapes(p: np.ndarray) -> np.ndarray:
+            return _rounded_edges(p, log_parameters, response)
+
+        return Outline(along, across, scaled, sigma, ROUNDED_GRID, shapes, prior, prior_mean).fit(start, low, high, np.arange(7))
 
     best = solve(response.log_parameters, start)
     residual = best.fun[: scaled.size].reshape(scaled.shape)
@@ -229,9 +233,10 @@ def _tooth_edge(
     return best.x[:3], {"noise": float(np.sqrt(known)), "curve": float(np.sqrt(max(full - known, 0.0))), "slopes": slopes}
 
 
-def _rounded_edge(position: np.ndarray, p: np.ndarray, log_parameters: np.ndarray, response: Response) -> np.ndarray:
-    grid = np.arange(-30.0, 30.0, 0.25)
-    gum = exposure_of(p[5] + p[6] * np.maximum(grid, 0.0), log_parameters)
-    sharp = gum * np.exp(-np.exp(p[3]) * np.maximum(-grid, 0.0) ** p[4])
-    drawn = response.render(gaussian_filter1d(sharp, np.exp(log_parameters[0]) / 0.25, mode="nearest"), log_parameters, 0.25)
-    return np.asarray(np.interp(position, grid, drawn))
+def _rounded_edges(p: np.ndarray, log_parameters: np.ndarray, response: Response) -> np.ndarray:
+    """Scaled grey across a rounded outline on `ROUNDED_GRID`, one row a row of `p`."""
+    grid, step = ROUNDED_GRID, float(ROUNDED_GRID[1] - ROUNDED_GRID[0])
+    gum = exposure_of(p[:, 5:6] + p[:, 6:7] * np.maximum(grid, 0.0), log_parameters)
+    sharp = gum * np.exp(-np.exp(p[:, 3:4]) * np.maximum(-grid, 0.0) ** p[:, 4:5])
+    blurred = gaussian_filter1d(sharp, np.exp(log_parameters[0]) / step, axis=-1, mode="nearest")
+    return response.render(blurred, log_parameters, step)

@@ -6,7 +6,6 @@ The specifications are written out as plain mappings: a few milliseconds each, o
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator
 from typing import Any, NamedTuple
 
 import pandas as pd
@@ -14,12 +13,22 @@ import pandas as pd
 from audit.core.dates import months_between
 from audit.core.limits import DIFFERENT_METHOD, PublishedLimit, limits_for
 from audit.core.outcome import ToothRecord
-from audit.core.vocabulary import MEASURANDS
 from audit.report import tables
 from audit.report.document import Report
-from audit.report.words import STATUS_WORDS, UNIT_WORDS, VIEW_WORDS, amount, event_words, interval, measurand_words, reading_words
+from audit.report.words import (
+    STATUS_WORDS,
+    UNIT_WORDS,
+    VIEW_WORDS,
+    amount,
+    event_words,
+    interval,
+    measurand_words,
+    plain,
+    reading_words,
+    under,
+)  # fmt: skip
 
-__all__ = ["Chart", "charts"]
+__all__ = ["Chart", "charts", "read_once"]
 
 _STATUSES = ("measured", "detected", "below_detection", "refused")
 _COLOURS = {"measured": "#1b5e8a", "detected": "#b35900", "below_detection": "#5b6770", "refused": "#8a3b5c"}
@@ -27,7 +36,17 @@ _FILLS = {**_COLOURS, "detected": "white", "below_detection": "white"}
 _SHAPES = {"measured": "circle", "detected": "diamond", "below_detection": "triangle-down", "refused": "M-.7,-.7L.7,.7M-.7,.7L.7,-.7"}
 _INK, _QUIET, _GRID, _LIMIT, _EVENT = "#22303a", "#5d6b75", "#e6eaec", "#6f6250", "#5d4a86"
 _WIDTH, _HEIGHT, _MARGIN = 500, 210, 110
+_LETTER_PX = 6.6  # of a label, at its font size
 _NOT_CHARTED = frozenset({"facial_surface_area", "assessed_margin_length"})
+# in the order in which a reader wants them; a site of the metal is a bevel
+_BEVEL = "bevel"
+_ORDER = (
+    "visible_metal_height", "visible_metal_area", _BEVEL, "widest_marginal_opening", "mean_marginal_opening", "margin_to_gingiva",
+    "radiographic_step", "widest_radiographic_gap", "radiographic_gap_width", "margin_to_crest", "perforation_area",
+    "visible_metal_fraction", "visible_metal_extent", "continuous_margin_fraction",
+)  # fmt: skip
+# says nothing beside its widest where nothing was resolved
+_WIDEST = {"mean_marginal_opening": "widest_marginal_opening", "radiographic_gap_width": "widest_radiographic_gap"}
 
 
 class Chart(NamedTuple):
@@ -39,40 +58,70 @@ class Chart(NamedTuple):
 
 
 def charts(report: Report) -> list[Chart]:
-    """One chart for each measurand, view and site that has a reading, in the order of the vocabulary."""
+    """One chart for each measurand, view and site that was read at two visits or more, the most telling first."""
     refused = tables.refusals(report.record)
+    groups = {key: rows for key, rows in _groups(report.series).items() if rows["on"].nunique() > 1}
     made = []
-    for (measurand, view, site), rows in _groups(report.series):
-        misses = refused[(refused["measurand"] == measurand) & (refused["view"] == view)]
+    for (measurand, view, site), rows in groups.items():
+        widest = (_WIDEST.get(measurand, ""), view, site)
+        if widest in groups and (rows["status"] == "below_detection").all():
+            continue
+        misses = refused[(refused["measurand"] == measurand) & (refused["view"] == view) & ~refused["on"].isin(rows["on"])]
         made.append(_chart(report.record, measurand, view, site, rows, misses))
     return made
 
 
-def _groups(series: pd.DataFrame) -> Iterator[tuple[tuple[str, str, str], pd.DataFrame]]:
-    order = {name: place for place, name in enumerate(MEASURANDS)}
+def read_once(report: Report) -> list[str]:
+    """Title and reading of each series that was read at one visit only, and so is not drawn."""
+    told = []
+    for key, rows in _groups(report.series).items():
+        if rows["on"].nunique() == 1:
+            row = rows.iloc[-1]
+            reading = reading_words(row["status"], row["value"], row["u"], row["low"], row["high"], row["unit"])
+            told.append(f"{_title(*key)}: {reading} on {row['on']}")
+    return told
+
+
+def _groups(series: pd.DataFrame) -> dict[tuple[str, str, str], pd.DataFrame]:
     kept = series[~series["measurand"].isin(_NOT_CHARTED)]
-    keys = sorted(set(zip(kept["measurand"], kept["view"], kept["site"], strict=True)), key=lambda k: (order.get(k[0], 99), k[1:]))
+    keys = sorted(set(zip(kept["measurand"], kept["view"], kept["site"], strict=True)), key=_place)
+    groups = {}
     for measurand, view, site in keys:
         rows = kept[(kept["measurand"] == measurand) & (kept["view"] == view) & (kept["site"] == site)]
-        yield (measurand, view, site), rows.sort_values("months")
+        groups[measurand, view, site] = rows.sort_values("months")
+    return groups
+
+
+def _place(key: tuple[str, str, str]) -> tuple[int, str, str]:
+    measurand, view, site = key
+    name = _BEVEL if measurand == "visible_metal_height" and site else measurand
+    return _ORDER.index(name) if name in _ORDER else len(_ORDER), view, site
+
+
+def _title(measurand: str, view: str, site: str) -> str:
+    where = ", ".join(filter(None, (VIEW_WORDS.get(view, view), plain(site) if site != view else "")))
+    words = measurand_words(measurand)
+    return f"{words[:1].upper()}{words[1:]}, {where}"
 
 
 def _chart(record: ToothRecord, measurand: str, view: str, site: str, rows: pd.DataFrame, misses: pd.DataFrame) -> Chart:
     unit = str(rows["unit"].iloc[0])
     factor = 100.0 if unit == "1" else 1.0
     limits = limits_for(measurand, float(rows["high"].max()))
-    where = " ".join(filter(None, (VIEW_WORDS.get(view, view), site if site != view else "")))
-    title = f"{measurand_words(measurand).capitalize()}, {where}"
+    title = _title(measurand, view, site)
     refused = [{"months": months, "status": STATUS_WORDS["refused"]} for months in sorted(set(misses["months"]))]
-    points = _points(record, rows, unit, factor) + refused
+    points = _points(record, rows, unit, factor)
     low = min(0.0, float(rows["low"].min()) * factor)
     high = max([float(rows["high"].max()) * factor] + [one.value * 1.15 for one in limits]) or 1.0
     y_domain = [low if low == 0 else low - 0.1 * (high - low), high + 0.14 * (high - low)]
     events = _events(record)
-    x = _time_axis(points, events, 1.16 if limits else 1.1)
+    width = _WIDTH - (_MARGIN if limits else 0)
+    x = _time_axis(points + refused, events, (0.12, 1.16) if limits else (0.07, 1.1))
+    first, last = x["scale"]["domain"]
+    points = _thinned(points, width / (last - first)) + refused
     spec = {
         "title": {"text": title, "anchor": "start", "subtitle": _subtitle(unit, limits)},
-        "width": _WIDTH - (_MARGIN if limits else 0),
+        "width": width,
         "height": _HEIGHT,
         "datasets": {"readings": points, "limits": _limits(limits), "events": events},
         "data": {"name": "readings"},
@@ -86,38 +135,40 @@ def _chart(record: ToothRecord, measurand: str, view: str, site: str, rows: pd.D
 
 
 def _points(record: ToothRecord, rows: pd.DataFrame, unit: str, factor: float) -> list[dict[str, Any]]:
-    """The readings as plain rows, in the unit of the axis; those that have room bear their number."""
-    labelled = _labelled(record, rows)
+    """The readings as plain rows, in the unit of the axis."""
     points = []
-    for place, row in enumerate(rows.to_dict("records")):
+    for row in rows.to_dict("records"):
         status = str(row["status"])
         label = {
             "measured": amount(row["value"], unit, row["u"]) if status == "measured" else "",
             "detected": interval(row["low"], row["high"], unit),
-            "below_detection": f"under {amount(row['high'], unit)}",
+            "below_detection": under(row["high"], unit),
         }[status]
         points.append(
             {
                 "months": row["months"], "on": row["on"], "status": STATUS_WORDS[status],
                 "value": row["value"] * factor if status == "measured" else None, "low": row["low"] * factor, "high": row["high"] * factor,
-                "label": label if place in labelled else "", "episode": sum(event.on <= row["on"] for event in record.events),
+                "label": label, "episode": sum(event.on <= row["on"] for event in record.events),
                 "words": reading_words(status, row["value"], row["u"], row["low"], row["high"], unit),
             }
         )  # fmt: skip
     return points
 
 
-def _labelled(record: ToothRecord, rows: pd.DataFrame) -> set[int]:
-    """Places of the readings that are labelled: the last, the baseline, then every one that is not measured and has room."""
-    months, status, on = list(rows["months"]), list(rows["status"]), list(rows["on"])
-    room = 0.15 * max([*months, 1.0])
-    wanted = [len(rows) - 1, *(k for k, day in enumerate(on) if day == record.baseline_on), 0]
-    wanted += [k for k, word in enumerate(status) if word != "measured"]
+def _thinned(points: list[dict[str, Any]], px_per_month: float) -> list[dict[str, Any]]:
+    """The points with the labels of the last, the first, the highest and the lowest kept, each where it has room beside the others."""
+    heights = [point["high"] if point["value"] is None else point["value"] for point in points]
+    wanted = (len(points) - 1, 0, heights.index(max(heights)), heights.index(min(heights)))
     kept: list[int] = []
     for place in wanted:
-        if all(abs(months[place] - months[other]) >= room for other in kept):
+        if all(_apart(points[place], points[other], px_per_month) for other in kept):
             kept.append(place)
-    return set(kept)
+    return [{**point, "label": point["label"] if place in kept else ""} for place, point in enumerate(points)]
+
+
+def _apart(one: dict[str, Any], other: dict[str, Any], px_per_month: float) -> bool:
+    wide = 0.5 * _LETTER_PX * (len(one["label"]) + len(other["label"]))
+    return bool(abs(one["months"] - other["months"]) * px_per_month >= wide + _LETTER_PX)
 
 
 def _events(record: ToothRecord) -> list[dict[str, Any]]:
@@ -132,11 +183,11 @@ def _limits(limits: list[PublishedLimit]) -> list[dict[str, Any]]:
     return [{"limit": one.value, "label": f"{one.label}\n{words}", "dy": dy} for one, dy in zip(limits, shift, strict=False)]
 
 
-def _time_axis(points: list[dict[str, Any]], events: list[dict[str, Any]], room: float) -> dict[str, Any]:
+def _time_axis(points: list[dict[str, Any]], events: list[dict[str, Any]], room: tuple[float, float]) -> dict[str, Any]:
     stops = sorted({round(point["months"]) for point in points})
     last = max([*stops, 1, *(event["months"] for event in events)])
     axis = {"values": stops, "format": "d", "labelOverlap": "greedy", "grid": False, "title": "months since placement"}
-    return {"field": "months", "type": "quantitative", "scale": {"domain": [-0.06 * last, room * last], "nice": False}, "axis": axis}
+    return {"field": "months", "type": "quantitative", "scale": {"domain": [-room[0] * last, room[1] * last], "nice": False}, "axis": axis}
 
 
 def _limit_layers(y_domain: list[float]) -> list[dict[str, Any]]:

@@ -1,4 +1,4 @@
-"""A report as data: the record, its series and its pictures, and the digest that page one shows."""
+"""A report as data: the record, its series and its pictures, and the tables of findings and refusals."""
 
 from __future__ import annotations
 
@@ -9,14 +9,14 @@ from dataclasses import dataclass
 import pandas as pd
 
 from audit import __version__
+from audit.core.clinical import Finding, Grade
 from audit.core.outcome import ToothRecord, VisitRecord
 from audit.core.picture import Picture
-from audit.core.vocabulary import NOT_EXAMINED
 from audit.report import tables
 from audit.report.words import design_words, finding_value, finding_words, is_sound, measurand_words, plain, tooth_words
 
 __all__ = [
-    "FindingLine", "FindingMatrix", "FirstPage", "IndexRow", "RefusalGroup", "Report", "finding_matrix", "first_page", "index_row",
+    "FindingLine", "FindingMatrix", "IndexRow", "RefusalGroup", "Report", "finding_line", "finding_matrix", "grade_answer", "index_row",
     "make_report", "refusal_groups",
 ]  # fmt: skip
 
@@ -61,53 +61,15 @@ class FindingLine:
     sound: bool
 
 
-@dataclass(frozen=True)
-class FirstPage:
-    """What a reader takes in within 30 seconds.
-
-    Parameters
-    ----------
-    last_visit : VisitRecord or None
-        The latest visit at which the tooth was examined or photographed.
-    findings : tuple of FindingLine
-        Of that visit, the answers that are not sound first.
-    grades : tuple of FindingLine
-    not_examined : tuple of str
-        Subjects that the examiner marked so.
-    changed, unchanged, cannot_tell : tuple of str
-        Sentences of the record's changes, by verdict.
-    """
-
-    last_visit: VisitRecord | None
-    findings: tuple[FindingLine, ...]
-    grades: tuple[FindingLine, ...]
-    not_examined: tuple[str, ...]
-    changed: tuple[str, ...]
-    unchanged: tuple[str, ...]
-    cannot_tell: tuple[str, ...]
+def finding_line(finding: Finding) -> FindingLine:
+    """A finding in words."""
+    name, value = finding.finding, finding.value
+    return FindingLine(finding_words(name), finding.surface, finding_value(name, value), is_sound(name, value))
 
 
-def first_page(record: ToothRecord) -> FirstPage:
-    """The digest of page one; it sorts the record's own sentences and makes none."""
-    last = max(record.visits, key=lambda v: v.visit.on, default=None)
-    found = () if last is None else last.findings
-    lines = [
-        FindingLine(finding_words(f.finding), f.surface, finding_value(f.finding, f.value), is_sound(f.finding, f.value))
-        for f in found
-        if f.value != NOT_EXAMINED
-    ]
-    grades = () if last is None else last.grades
-    by_verdict = {
-        verdict: tuple(change.sentence for change in record.changes if change.verdict == verdict)
-        for verdict in ("changed", "no_change_distinguishable", "cannot_tell")
-    }
-    return FirstPage(
-        last,
-        tuple(sorted(lines, key=lambda line: line.sound)),
-        tuple(FindingLine(f"{g.system}, {plain(g.criterion)}", "", plain(g.grade) + _seen(g.seen_before), True) for g in grades),
-        tuple(" ".join(filter(None, (finding_words(f.finding), f.surface))) for f in found if f.value == NOT_EXAMINED),
-        by_verdict["changed"], by_verdict["no_change_distinguishable"], by_verdict["cannot_tell"],
-    )  # fmt: skip
+def grade_answer(grade: Grade) -> str:
+    """A grade in words, with the remark that it was given after measurements were seen."""
+    return plain(grade.grade) + (" (given after measurements were seen)" if grade.seen_before else "")
 
 
 @dataclass(frozen=True)
@@ -150,11 +112,10 @@ def finding_matrix(record: ToothRecord) -> FindingMatrix:
     for column, visit in enumerate(visits):
         for f in visit.findings:
             subject = ", ".join(filter(None, (finding_words(f.finding), f.surface)))
-            line = FindingLine(subject, f.surface, finding_value(f.finding, f.value), is_sound(f.finding, f.value))
-            cells.setdefault(subject, {})[column] = line
+            cells.setdefault(subject, {})[column] = finding_line(f)
         for g in visit.grades:
             subject = f"{g.system}, {plain(g.criterion)}"
-            cells.setdefault(subject, {})[column] = FindingLine(subject, "", plain(g.grade) + _seen(g.seen_before), True)
+            cells.setdefault(subject, {})[column] = FindingLine(subject, "", grade_answer(g), True)
     rows = tuple((subject, tuple(row.get(column) for column in range(len(visits)))) for subject, row in cells.items())
     return FindingMatrix(visits, rows)
 
@@ -185,7 +146,3 @@ def index_row(record: ToothRecord, href: str = "") -> IndexRow:
         restoration.code.partition("-")[0], max((v.visit.on for v in record.visits), default=""), record.status.word,
         record.status.sentence, record.attention, record.next_recall.due_on or "", record.next_recall.sentence, href,
     )  # fmt: skip
-
-
-def _seen(seen_before: bool) -> str:
-    return " (given after measurements were seen)" if seen_before else ""

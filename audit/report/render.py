@@ -19,8 +19,9 @@ from audit.core.picture import PENS, Pen
 from audit.core.records import Document
 from audit.report import words
 from audit.report.cautions import CAUTIONS, HOW_TO_READ
-from audit.report.charts import Chart, charts
-from audit.report.document import IndexRow, Report, finding_matrix, first_page, refusal_groups
+from audit.report.charts import Chart, charts, read_once
+from audit.report.document import IndexRow, Report, finding_matrix, refusal_groups
+from audit.report.first_page import first_page
 
 __all__ = ["chart_svg", "document_fragment", "fragments", "index_html", "list_fragment", "tooth_html"]
 
@@ -48,6 +49,7 @@ def tooth_html(report: Report) -> str:
         first=first_page(report.record),
         matrix=finding_matrix(report.record),
         charts=[chart_svg(chart, f"c{number}") for number, chart in enumerate(drawn)],
+        undrawn=read_once(report),
         limits=[one for one in LIMITS if one.measurand in set(report.series["measurand"])],
         different_method=DIFFERENT_METHOD,
         strips=[(view, [tile for tile in report.tiles if tile.view == view]) for view in views],
@@ -90,8 +92,8 @@ def fragments(report: Report) -> dict[str, str]:
     Returns
     -------
     dict of str to str
-        HTML by name: ``how_to_read``, ``summary``, ``photographs``, ``margins``, ``plan``, ``findings``, ``refused``;
-        empty where there is nothing.
+        HTML by name: ``how_to_read``, ``summary``, ``photographs``, ``margins``, ``comparisons``, ``plan``, ``findings``,
+        ``refused``; empty where there is nothing.
     """
     sections: Any = _page("sections.html").module
     views = dict.fromkeys(tile.view for tile in report.tiles)
@@ -102,6 +104,7 @@ def fragments(report: Report) -> dict[str, str]:
         "summary": sections.summary(report.record, first_page(report.record)),
         "photographs": sections.photographs(strips, pens) if strips else "",
         "margins": sections.margins(report.margins, pens) if report.margins else "",
+        "comparisons": sections.comparisons(report.record.changes),
         "plan": sections.plan(report.record),
         "findings": sections.findings(finding_matrix(report.record), report.record),
         "refused": sections.refused(refusal_groups(report.record)),

@@ -8,8 +8,8 @@ from audit.core.clinical import Restoration
 from audit.core.vocabulary import DESIGNS, EVENTS, FINDINGS, MEASURANDS, NOT_EXAMINED
 
 __all__ = [
-    "STATUS_WORDS", "UNIT_WORDS", "VIEW_WORDS", "amount", "design_words", "event_words", "finding_value", "finding_words", "interval",
-    "is_sound", "measurand_words", "plain", "reading_words", "tooth_words",
+    "STATUS_WORDS", "UNIT_WORDS", "VIEW_WORDS", "amount", "brief_words", "design_words", "event_words", "finding_value", "finding_words",
+    "interval", "is_sound", "measurand_words", "plain", "reading_words", "tooth_words", "under",
 ]  # fmt: skip
 
 UNIT_WORDS = {"mm": "mm", "mm2": "mm²", "um": "µm", "1": "%", "deg": "°"}
@@ -18,6 +18,21 @@ VIEW_WORDS = {
     "lingual": "lingual", "mesial": "mesial", "distal": "distal", "bitewing": "bitewing", "stage": "stage",
 }  # fmt: skip
 STATUS_WORDS = {"measured": "measured", "detected": "detected", "below_detection": "below detection", "refused": "refused"}
+_FINEST = {"um": 0, "1": 1}  # decimals shown
+_BRIEF_WORDS = {
+    "visible_metal_area": "metal area",
+    "visible_metal_fraction": "metal share",
+    "visible_metal_height": "metal height",
+    "visible_metal_extent": "metal extent",
+    "continuous_margin_fraction": "continuous margin",
+    "widest_marginal_opening": "widest opening",
+    "mean_marginal_opening": "mean opening",
+    "perforation_area": "perforation",
+    "radiographic_gap_width": "mean gap",
+    "widest_radiographic_gap": "widest gap",
+    "radiographic_step": "step",
+    "margin_to_crest": "margin to crest",
+}
 _FINDING_WORDS = {
     "probing_depth_mm": "probing depth",
     "recession_mm": "recession",
@@ -36,6 +51,13 @@ def measurand_words(name: str) -> str:
     if name == "mm_per_px":
         return "scale of the photo"
     return MEASURANDS[name].words if name in MEASURANDS else plain(name)
+
+
+def brief_words(measurand: str, view: str, site: str) -> str:
+    """A measurand with its view and site, short enough for one line of a table."""
+    where = ", ".join(dict.fromkeys(word for word in (VIEW_WORDS.get(view, view), plain(site)) if word))
+    words = _BRIEF_WORDS.get(measurand, measurand_words(measurand))
+    return f"{words[0].upper()}{words[1:]}, {where}"
 
 
 def design_words(name: str) -> str:
@@ -82,17 +104,23 @@ def interval(low: float, high: float, unit: str) -> str:
     return f"{_rounded(low * factor, unit, u)} to {_rounded(high * factor, unit, u)} {UNIT_WORDS.get(unit, unit)}"
 
 
+def under(limit: float, unit: str) -> str:
+    """A limit of detection, rounded up so that the words stay true."""
+    finest = 10.0 ** -(_FINEST.get(unit, 2) + (2 if unit == "1" else 0))
+    return f"under {amount(math.ceil(limit / finest - 1e-6) * finest, unit)}"
+
+
 def reading_words(status: str, value: float | None, u: float | None, low: float, high: float, unit: str) -> str:
     """A reading in words: its value with the 95 % interval, or what the image could tell."""
     if status == "below_detection":
-        return f"below detection, under {amount(high, unit)}"
+        return f"below detection, {under(high, unit)}"
     if status == "detected" or value is None:
         return f"detected, {interval(low, high, unit)}"
     return f"{amount(value, unit, u)} ({interval(low, high, unit)})"
 
 
 def _rounded(number: float, unit: str, u: float | None) -> str:
-    finest = {"um": 0, "1": 1}.get(unit, 2)
+    finest = _FINEST.get(unit, 2)
     decimals = finest if not u or not math.isfinite(u) else min(max(1 - math.floor(math.log10(u)), 0), finest)
     text = f"{number:.{decimals}f}"
     return text.lstrip("-") if float(text) == 0 else text.replace("-", "−")

@@ -274,8 +274,9 @@ def random_rule(seed: int, **fixed: object) -> RuleScene:
     scene = RuleScene(
         seed=seed, px_per_mm=px_per_mm, middle_px=(float(rng.uniform(470, 530)), float(rng.uniform(260, 330))),
         turn=float(rng.uniform(-20, 20)), tilt=_tilt(rng), tilt_across=_tilt(rng),
-        distance_error=float(np.clip(DISTANCE_SD * rng.standard_normal(), -0.4, 0.6)), offset=stated + u_offset * float(rng.standard_normal()),
-        offset_stated=stated, u_offset=u_offset, distortion=DISTORTION_SD * float(rng.standard_normal()), gradient=DISTORTION_SD / 500 * float(rng.standard_normal()),
+        distance_error=float(np.clip(DISTANCE_SD * rng.standard_normal(), -0.4, 0.6)),
+        offset=stated + u_offset * float(rng.standard_normal()), offset_stated=stated, u_offset=u_offset,
+        distortion=DISTORTION_SD * float(rng.standard_normal()), gradient=DISTORTION_SD / 500 * float(rng.standard_normal()),
         stretch=float(np.sqrt(2) * MARK_U_MM / (high - low) * rng.standard_normal()), ticks=HALF_MM if half else WHOLE_MM,
         tick_width=float(rng.uniform(0.1, 0.2)), dark=bool(rng.random() < 0.7), digits=str(rng.choice(["cm", "mm", "none"])),
         line_mm=(low, high), line_at=float(rng.uniform(0.3, 2.0)), line_skew=float(rng.normal(0, 0.7)), hidden_mm=hidden,

@@ -97,7 +97,8 @@ def random_rod(seed: int, hard: bool = False) -> RodScene:
     return RodScene(
         seed=seed, px_per_mm=float(rng.uniform(20, 30) if hard else rng.uniform(32, 50)), turn=float(rng.uniform(0, 180)),
         diameter=1.6 if hard else 2.35, middle_px=(float(rng.uniform(190, 230)), float(rng.uniform(140, 180))),
-        ground=(bright, float(rng.uniform(0.02, 0.6)) if hard else bright * float(rng.uniform(0.8, 1.0))), limb=float(rng.uniform(0.02, 0.12)),
+        ground=(bright, float(rng.uniform(0.02, 0.6)) if hard else bright * float(rng.uniform(0.8, 1.0))),
+        limb=float(rng.uniform(0.02, 0.12)),
         blur=float(rng.uniform(0.8, 2.5)), noise=float(rng.uniform(0.002, 0.008)), jpeg=int(rng.integers(85, 96)),
     )  # fmt: skip
 

@@ -146,11 +146,18 @@ def test_claimed_uncertainty_is_the_actual_error(many):
 def test_batched_fit_finds_what_least_squares_finds():
     # straight lines through three points, against numpy.polyfit
     x, y = np.arange(6.0), np.array([[1.0, 2.1, 2.9, 4.2, 5.0, 6.1], [0.0, -1.0, -2.2, -2.9, -4.0, -5.0]])
-    found, _, _ = minimise(lambda p: p[:, :1] + p[:, 1:] * x - y, np.zeros((2, 2)), np.array([-9.0, -9.0]), np.array([9.0, 9.0]), 1e-12)
+    both = np.array([0, 1])
+
+    def line(p):
+        return p[:, :1] + p[:, 1:] * x - y[: len(p)], np.broadcast_to(np.stack([np.ones(6), x]), (len(p), 2, 6))
+
+    found, _, _ = minimise(line, np.zeros((2, 2)), np.array([-9.0, -9.0]), np.array([9.0, 9.0]), both, 0.0)
     for row, target in zip(found, y, strict=True):
         assert row[::-1] == pytest.approx(np.polyfit(x, target, 1), abs=1e-5)
-    held, _, _ = minimise(lambda p: p - 5.0, np.zeros((1, 1)), np.array([-1.0]), np.array([2.0]))
-    assert held[0, 0] == pytest.approx(2.0, abs=1e-6)
+    held, _, _ = minimise(
+        lambda p: (p - 5.0, np.broadcast_to(np.eye(2), (len(p), 2, 2))), np.zeros((1, 2)), np.full(2, -1.0), np.full(2, 2.0), both[:1]
+    )
+    assert held[0] == pytest.approx([2.0, 0.0], abs=1e-6)
 
 
 def _point(role, x, y, surface):

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
@@ -172,11 +173,12 @@ def rich_record() -> ToothRecord:
     base, last = "2019-06-11", "2024-05-13"
     changes = (
         Change("visible_metal_height", "facial", base, last, difference, 0.1, "budget", "no_change_distinguishable",
-               "Height of the metal showing: no change distinguishable from measurement error (0.01 ± 0.10 mm)."),
+               "Height of the metal showing: no change distinguishable from measurement error (0.01 ± 0.10 mm).", "", "0.01 ± 0.10 mm"),
         Change("widest_marginal_opening", "facial", base, last, wider, 46.0, "posed_anew", "changed",
-               "Widest marginal opening: wider by 130 ± 46 µm since baseline."),
+               "Widest marginal opening: wider by 130 ± 46 µm since baseline.", "", "130 ± 46 µm"),
         Change("margin_to_crest", "bitewing", base, last, None, None, "budget", "cannot_tell",
-               "Margin to alveolar crest: cannot tell, no bitewing at the last visit."),
+               "Margin to alveolar crest: cannot tell, no bitewing at the last visit.", "",
+               "no bitewing at the last visit"),
     )  # fmt: skip
     plan = (
         PlanCheck("bevel height, mesiofacial cusp", Quantity(0.42, "mm", {"tilt/a": 0.04}), 0.3, 0.5, "within",
@@ -190,6 +192,15 @@ def rich_record() -> ToothRecord:
         ("Mesial and distal margins: no bitewing since 2022-05-16.", "12-month photograph: no reference, lengths refused."),
         NextRecall("2024-11-13", "Six months, because of the opening; bitewing due by 2025-05."),
     )  # fmt: skip
+
+
+def with_reading(record: ToothRecord, reading: Reading) -> ToothRecord:
+    """The record with one more reading on every photo of the facial view."""
+    visits = []
+    for visit in record.visits:
+        photos = tuple(replace(p, readings=(*p.readings, reading)) if p.view == "facial" else p for p in visit.photos)
+        visits.append(replace(visit, photos=photos))
+    return replace(record, visits=tuple(visits))
 
 
 def ended_record() -> ToothRecord:

@@ -14,7 +14,9 @@ import pytest
 
 from audit.core.clinical import Event
 from audit.core.limits import DIFFERENT_METHOD, LIMITS, limits_for
-from audit.report.charts import Chart, charts
+from audit.core.quantity import Quantity
+from audit.core.records import Reading
+from audit.report.charts import Chart, charts, read_once
 from audit.report.document import Report, make_report
 from audit.report.render import chart_svg
 
@@ -36,11 +38,37 @@ def rows(chart: Chart) -> list[dict[str, Any]]:
 
 def test_there_is_one_chart_for_each_measurand_view_and_site(drawn: dict[str, Chart]) -> None:
     assert list(drawn) == [
-        "Share of the facial surface that is metal, facial", "Height of the metal showing (projected), facial",
-        "Widest marginal opening (projected), facial", "Margin to gingiva, facial",
-        "Widest radiographic gap (lower bound), bitewing mesial",
-        "Margin to alveolar crest, bitewing",
+        "Height of the metal showing (projected), facial", "Widest marginal opening (projected), facial", "Margin to gingiva, facial",
+        "Widest radiographic gap (lower bound), bitewing, mesial", "Margin to alveolar crest, bitewing",
+        "Share of the facial surface that is metal, facial",
     ]  # fmt: skip
+
+
+def test_a_bevel_is_drawn_by_itself() -> None:
+    bevel = Reading.measured(
+        "visible_metal_height", Quantity(4.0, "mm", {"t/x": 0.1}), "visible_metal@1", flags=("site:mesiofacial_bevel",)
+    )
+    made = {chart.title: chart for chart in charts(make_report(fakes.with_reading(fakes.rich_record(), bevel)))}
+    titles = list(made)
+    assert titles[:2] == [f"Height of the metal showing (projected), facial{site}" for site in ("", ", mesiofacial bevel")]
+    whole, alone = ({row["value"] for row in rows(made[title]) if row.get("status") == "measured"} for title in titles[:2])
+    assert alone == {4.0} and 4.0 not in whole
+
+
+def test_a_series_of_one_visit_is_told_and_not_drawn() -> None:
+    record = fakes.rich_record()
+    once = make_report(replace(record, visits=record.visits[-1:]))
+    assert charts(once) == []
+    told = read_once(once)
+    assert "Height of the metal showing (projected), facial: 0.43 mm (0.35 to 0.51 mm) on 2024-05-13" in told
+    assert read_once(make_report(record)) == []
+
+
+@pytest.mark.parametrize("status", ["below_detection", "detected"])
+def test_a_mean_that_was_never_resolved_is_left_out_beside_its_widest(status: str) -> None:
+    mean = Reading("mean_marginal_opening", "um", status, None, (0.0, 14.0), "margin_profile@1")
+    made = {chart.title for chart in charts(make_report(fakes.with_reading(fakes.rich_record(), mean)))}
+    assert ("Mean marginal opening (projected), facial" in made) == (status == "detected")
 
 
 def test_the_specifications_are_valid_vega_lite(drawn: dict[str, Chart]) -> None:
@@ -134,8 +162,19 @@ def test_an_event_after_the_last_visit_lies_inside_the_plot() -> None:
     assert max(float(high) for _, high in domains) > 84
 
 
-def test_labels_have_room(drawn: dict[str, Chart]) -> None:
+def test_labels_do_not_overlap(drawn: dict[str, Chart]) -> None:
+    # 0.6 em a letter is wider than the mean letter of the sans-serif fonts named; 11.5 px is the size of the labels
+    for number, chart in enumerate(drawn.values()):
+        words = {row["label"] for row in rows(chart) if row.get("status") and row.get("label")}
+        placed = re.findall(
+            r'<text text-anchor="middle" transform="translate\(([\d.]+),[\d.]+\)"[^>]*>([^<]+)</text>', chart_svg(chart, f"c{number}")
+        )
+        spans = sorted({(float(x) - 0.3 * 11.5 * len(text), float(x) + 0.3 * 11.5 * len(text)) for x, text in placed if text in words})
+        assert len(spans) == len([row for row in rows(chart) if row.get("status") and row.get("label")])
+        assert all(later[0] >= earlier[1] for earlier, later in itertools.pairwise(spans))
+
+
+def test_the_first_and_the_last_reading_bear_their_number(drawn: dict[str, Chart]) -> None:
     for chart in drawn.values():
-        months = sorted(row["months"] for row in rows(chart) if row.get("status") and row.get("label"))
-        assert months
-        assert all(later - earlier >= 0.15 * months[-1] for earlier, later in itertools.pairwise(months))
+        points = [row for row in rows(chart) if row.get("status") and "label" in row]
+        assert points[0]["label"] and points[-1]["label"]

@@ -110,9 +110,14 @@ def test_page_one_comes_before_the_charts_and_holds_the_digest(report: Report, h
     for sentence in (record.status.sentence, record.next_recall.sentence, *record.attention, *record.not_assessed):
         assert sentence in first
     for change in record.changes:
-        assert change.sentence in first
+        assert (change.sentence in first) == (change.verdict == "changed")
+        assert change.brief in first
+    assert "No change distinguishable from measurement error, since 2019-06-11:" in first
+    assert "Metal height, facial 0.01 ± 0.10 mm" in first
+    assert "from the measurement budget it is a lower limit" in first
     assert "2024-11-13" in first
     assert "Explorer, facial catches" in first
+    assert "Retention: firm." in first
     assert "Not examined: pulp test" in first
 
 
@@ -215,6 +220,14 @@ def test_the_index_counts_and_links() -> None:
     assert shown.index("5 soft") < shown.index("3 no reference")
     assert "(1): a.jpg: image must be readable" in shown
     assert "The facial margin has opened" in shown and "seven-eighths crown, gold" in shown and "16 (Universal 3)" in shown
+
+
+def test_the_index_shows_three_lines_a_tooth_and_counts_the_others() -> None:
+    lines = tuple(f"Point {number}." for number in range(8))
+    shown = words(list_fragment([index_row(replace(fakes.rich_record(), attention=lines))]))
+    assert [line in shown for line in lines] == [True] * 3 + [False] * 5
+    assert "and 5 more in the report" in shown
+    assert "more in the report" not in words(list_fragment([index_row(replace(fakes.rich_record(), attention=lines[:3]))]))
 
 
 def test_a_long_record_stays_under_4_megabytes(report: Report, html: str) -> None:

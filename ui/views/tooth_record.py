@@ -9,6 +9,13 @@ import streamlit as st
 from audit import api
 from ui import session
 
+SECTIONS = {
+    "comparisons": "Every comparison with baseline",
+    "plan": "Plan and measurement",
+    "findings": "Findings at every visit",
+    "refused": "Refused measurements",
+}
+
 
 def show() -> None:
     """Draw the page."""
@@ -34,7 +41,7 @@ def show() -> None:
         if parts[name]:
             st.subheader(title, divider="gray")
             st.html(parts[name])
-    for name, title in (("plan", "Plan and measurement"), ("findings", "Findings at every visit"), ("refused", "Refused measurements")):
+    for name, title in SECTIONS.items():
         st.subheader(title, divider="gray")
         st.html(parts[name])
     readings(report, code)
@@ -45,7 +52,7 @@ def choose(codes: list[str]) -> str | None:
     asked = st.query_params.get("code", codes[0])
     known = asked in codes
     chosen = st.selectbox("Restoration", codes, index=codes.index(asked) if known else None, placeholder="Choose a restoration")
-    if not known and chosen is None:
+    if chosen is None:
         st.warning("The address names a restoration that is not in this ledger. Choose one from the list.")
         return None
     if chosen != st.query_params.get("code"):
