@@ -17,7 +17,7 @@ AUDIT = ROOT / "audit"
 MAY_USE: dict[str, set[str]] = {
     "errors": set(),
     "core": {"numpy", "shapely", "core"},
-    "imaging": {"numpy", "scipy", "cv2", "skimage", "PIL", "pillow_heif", "simplejpeg", "pydicom", "core", "imaging"},
+    "imaging": {"numpy", "scipy", "shapely", "cv2", "skimage", "PIL", "pillow_heif", "simplejpeg", "pydicom", "core", "imaging"},
     "intake": {"numpy", "imaging", "core"},
     "folder": {"core"},
     "calibration": {"numpy", "scipy", "imaging", "core", "calibration"},
