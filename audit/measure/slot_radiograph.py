@@ -180,7 +180,7 @@ def fit_slot(offset_px: np.ndarray, grey: np.ndarray, sigma: np.ndarray, respons
     low, high = _bounds(profile)
     begin = fits[best : best + 1].copy()
     begin[:, WIDTH] = max(float(widths[best]), 0.05)
-    free, lowest, slopes = minimise(profile.linearised, begin, low, high, SLOT, SETTLED)
+    free, lowest, slopes = minimise(profile.linearised, begin, low, high, SLOT)
     width, least = float(free[0, WIDTH]), min(float(lowest[0]), float(costs[best]))
     signed, signed_u, area_z = _signed(profile, fits[0], free[0])
     thin = width < THIN_BLUR * np.exp(free[0, 5])
