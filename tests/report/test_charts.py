@@ -44,6 +44,9 @@ def test_there_is_one_chart_for_each_measurand_view_and_site(drawn: dict[str, Ch
     ]  # fmt: skip
 
 
+_BEVEL = ("site:mesiofacial_bevel",)
+
+
 def test_a_bevel_is_drawn_by_itself() -> None:
     bevel = Reading.measured(
         "visible_metal_height", Quantity(4.0, "mm", {"t/x": 0.1}), "visible_metal@1", flags=("site:mesiofacial_bevel",)
@@ -162,13 +165,23 @@ def test_an_event_after_the_last_visit_lies_inside_the_plot() -> None:
     assert max(float(high) for _, high in domains) > 84
 
 
+_TEXT = re.compile(r'<text[^>]* text-anchor="middle" transform="translate\(([\d.]+),[\d.]+\)"[^>]*>([^<]+)</text>')
+
+
+def _peak_beside_the_first() -> Chart:
+    """The height of the metal with its highest reading one visit after the first, and its lowest one before the last."""
+    report = make_report(fakes.rich_record())
+    rows = report.series[(report.series["measurand"] == "visible_metal_height") & report.series["on"].isin(["2019-11-12", "2022-05-16"])]
+    for place, value in zip(rows.index, (0.9, 0.1), strict=True):
+        report.series.loc[place, ["value", "low", "high"]] = [value, value - 0.05, value + 0.05]
+    return charts(report)[0]
+
+
 def test_labels_do_not_overlap(drawn: dict[str, Chart]) -> None:
     # 0.6 em a letter is wider than the mean letter of the sans-serif fonts named; 11.5 px is the size of the labels
-    for number, chart in enumerate(drawn.values()):
+    for number, chart in enumerate([*drawn.values(), _peak_beside_the_first()]):
         words = {row["label"] for row in rows(chart) if row.get("status") and row.get("label")}
-        placed = re.findall(
-            r'<text text-anchor="middle" transform="translate\(([\d.]+),[\d.]+\)"[^>]*>([^<]+)</text>', chart_svg(chart, f"c{number}")
-        )
+        placed = _TEXT.findall(chart_svg(chart, f"c{number}"))
         spans = sorted({(float(x) - 0.3 * 11.5 * len(text), float(x) + 0.3 * 11.5 * len(text)) for x, text in placed if text in words})
         assert len(spans) == len([row for row in rows(chart) if row.get("status") and row.get("label")])
         assert all(later[0] >= earlier[1] for earlier, later in itertools.pairwise(spans))

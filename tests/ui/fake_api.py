@@ -34,7 +34,8 @@ def make(*, empty: bool = False) -> ModuleType:
     members: dict[str, Any] = {
         "AuditError": AuditError, "CAUTIONS": cautions.CAUTIONS, 
         "tooth_codes": lambda url: list(records), "report_data": report_data, "measure_photo": measure_photo,
-        "tooth_record": lambda url, code: records[code], 
+        "tooth_record": lambda url, code: records[code],
+        "tooth_records": lambda url: list(records.values()),
         "tooth_html": lambda url, code, folder: render.tooth_html(report_data(url, code, folder)),
         "charts": charts.charts, "fragments": render.fragments, "list_fragment": render.list_fragment,
         "index_row": index_row, "document_fragment": render.document_fragment,
