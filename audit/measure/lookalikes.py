@@ -95,24 +95,26 @@ def shadow_ratio(x: np.ndarray, y: np.ndarray, weights: np.ndarray, variance: np
     slot = ((weights[..., None] * (y - fit.model) ** 2).sum(axis=1) / variance).sum(axis=1)
     best = np.full(len(y), np.inf)
     window = within_window(x, y, weights)
-    for factor in (0.6, 0.75, 0.9, 1.05):
-        misfit = _shadow_misfit(*window, variance, fit.theta[:, CENTRE], factor * fit.blur_px)
+    blurs = np.array([0.6, 0.75, 0.9, 1.05])[:, None] * fit.blur_px
+    for misfit in _shadow_misfits(*window, variance, fit.theta[:, CENTRE], blurs):
         best = np.minimum(best, uniform_filter1d(misfit, size, mode="nearest"))
     return np.asarray(best / np.maximum(uniform_filter1d(slot, size, mode="nearest"), 1e-9))
 
 
-def _shadow_misfit(
-    x: np.ndarray, y: np.ndarray, weights: np.ndarray, variance: np.ndarray, around: np.ndarray, blur: np.ndarray,
+def _shadow_misfits(
+    x: np.ndarray, y: np.ndarray, weights: np.ndarray, variance: np.ndarray, around: np.ndarray, blurs: np.ndarray,
 ) -> np.ndarray:  # fmt: skip
-    """Chi-square of the best one-sided shadow, shape (n,)."""
-    best = np.full(len(y), np.inf)
+    """Chi-square of the best one-sided shadow under each of the blurs (b, n), shape (b, n)."""
+    best = np.full(blurs.shape, np.inf)
     ridge = _ridge(variance, 0)
     for shift in (-2.4, -1.2, 0.0, 1.2, 2.4):
         u = x - (around + shift)[:, None]
-        step = np.stack(_step_functions(u, blur), axis=1)
-        shadow = np.concatenate([_blurred_decays(side * u, blur) for side in (-1.0, 1.0)], axis=1)
-        misfit = _misfit_of_one_more(step, shadow, y, weights, ridge) / variance[:, None, :]
-        best = np.minimum(best, misfit.sum(axis=2).min(axis=1))
+        fading = np.exp(-u[:, None, :] / SHADOW_PX[:, None])
+        for k, blur in enumerate(blurs):
+            step = np.stack(_step_functions(u, blur), axis=1)
+            shadow = np.concatenate([_blurred_decays(u, fading, blur), _blurred_decays(-u, 1.0 / fading, blur)], axis=1)
+            misfit = _misfit_of_one_more(step, shadow, y, weights, ridge) / variance[:, None, :]
+            best[k] = np.minimum(best[k], misfit.sum(axis=2).min(axis=1))
     return best
 
 
@@ -129,8 +131,7 @@ def _misfit_of_one_more(base: np.ndarray, more: np.ndarray, y: np.ndarray, weigh
     return np.asarray(alone[:, None, :] - explained**2 / np.maximum(own + 1e-9, 1e-9)[..., None])
 
 
-def _blurred_decays(u: np.ndarray, blur: np.ndarray) -> np.ndarray:
-    """One-sided exponentials of each length of `SHADOW_PX`, blurred, shape (n, 3, m)."""
+def _blurred_decays(u: np.ndarray, fading: np.ndarray, blur: np.ndarray) -> np.ndarray:
+    """One-sided exponentials of each length of `SHADOW_PX`, blurred, shape (n, 3, m); `fading` is ``exp(-u / SHADOW_PX)``."""
     ratio = blur[:, None, None] / SHADOW_PX[:, None]
-    fall = np.exp(np.minimum(0.5 * ratio**2 - u[:, None, :] / SHADOW_PX[:, None], 50.0))
-    return np.asarray(fall * ndtr((u / blur[:, None])[:, None, :] - ratio))
+    return np.asarray(np.exp(np.minimum(0.5 * ratio**2, 50.0)) * fading * ndtr((u / blur[:, None])[:, None, :] - ratio))

@@ -201,7 +201,7 @@ def _together(problem: _Problem, theta: np.ndarray, walk: np.ndarray) -> tuple[n
         theta = new
         if moved < 1e-3:
             break
-    inverse = cho_solve_banded((factor, True), np.eye(4 * n), check_finite=False).reshape(n, 4, n, 4)
+    inverse = cho_solve_banded((factor, True), np.eye(4 * n).T, overwrite_b=True, check_finite=False).reshape(n, 4, n, 4)
     return theta, inverse[everyone, :, everyone, :], inverse[:, WIDTH, :, WIDTH]
 
 

@@ -30,6 +30,7 @@ from audit.imaging.colour import decode_srgb, encode_srgb, to_linear
 from audit.imaging.sample import crop
 from audit.measure.lookalikes import SLOPE_SD, equivalent_widths, pixel_variance, shadow_ratio
 from audit.measure.profile import Band, find_interface, merge, straighten
+from audit.measure.reflections import edge_softness
 from audit.measure.slot_fit import CENTRE, LEVEL, LOG_BLUR, WIDTH, SlotFit, SlotPrior, fit_slots
 
 __all__ = ["STATION_PX", "Stations", "read_stations"]
@@ -72,6 +73,8 @@ class Stations:
         Blur; slot level relative to the tooth.
     shadow_ratio : ndarray, shape (n,)
         Chi-square of a one-sided shadow over that of a slot; below 1 the shadow explains the station better.
+    softness : ndarray, shape (n,)
+        Of the softer edge of the slot, in units of the blur.
     dark_side : ndarray, shape (n,)
         Level of the darker side relative to the tooth.
     contrast : ndarray, shape (n,)
@@ -97,6 +100,7 @@ class Stations:
     level: np.ndarray
     u_level: np.ndarray
     shadow_ratio: np.ndarray
+    softness: np.ndarray
     dark_side: np.ndarray
     contrast: np.ndarray
     outside: np.ndarray
@@ -146,6 +150,7 @@ def read_stations(pixels: np.ndarray, trace_xy: np.ndarray, blur_px: float | Non
         u_tone_px=TONE_PER_STEP * step * fit.blur_px, stain_px=stain, u_stain_px=u_stain,
         blur_px=fit.blur_px, level=fit.theta[:, LEVEL], u_level=np.sqrt(fit.covariance[:, LEVEL, LEVEL]),
         shadow_ratio=shadow_ratio(band.offset_px, y[..., -1:], weights, variance, fit),
+        softness=edge_softness(band.offset_px, y[..., -1], fit.theta[:, CENTRE], fit.theta[:, WIDTH], fit.blur_px),
         dark_side=fit.sides.mean(axis=1).min(axis=1), contrast=contrast, outside=outside,
         clipped=clipped, lost=lost & ~clipped,
     )  # fmt: skip
@@ -157,7 +162,9 @@ def _light(pixels: np.ndarray, trace_xy: np.ndarray) -> tuple[np.ndarray, np.nda
     linear = to_linear(part)
     if linear.ndim == 2:
         return linear[..., None], origin
-    luma = encode_srgb(linear) @ LUMA
+    encoded = part if part.dtype.kind == "u" else encode_srgb(linear)
+    full = np.iinfo(part.dtype).max if part.dtype.kind == "u" else 1
+    luma = encoded.astype(np.float32) @ (LUMA / np.float32(full))
     return np.concatenate([linear, decode_srgb(luma)[..., None]], axis=2), origin
 
 
