@@ -124,7 +124,8 @@ def detect(s: Stations, coarsest_px: float = np.inf, widest_px: float = np.inf) 
     opening = np.where(resolved, s.width_px, narrow)
     u_opening = np.where(resolved, s.u_width_px, u_narrow)
     limit = limit_black / (1.0 - lightest)
-    why = reflections(state == OPEN, why, opening, widest_px)
+    softness, level = np.where(resolved, s.softness, 1.0), np.where(resolved, s.level, 0.0)
+    why = reflections(state == OPEN, why, opening, softness, level, widest_px)
     state[np.array([bool(word) for word in why])] = UNASSESSABLE
     resolved &= state == OPEN
     return Detection(state, why, resolved, opening, u_opening, limit, usual, lightest)

@@ -130,6 +130,8 @@ def _scales(normal: np.ndarray, calibration: Calibration | None) -> tuple[np.nda
 
 _WORDS = {
     "outside": "outside the photo", "off_interface": "off the interface", "clipped": "clipped highlights", "out_of_focus": "out of focus",
+    "soft_as_a_reflection": "a dark band with a soft edge, as of a reflection",
+    "paler_than_a_crevice": "a band paler than a crevice",
     "as_wide_as_a_shadow": "a dark band as wide as a shadow or a reflection",
     "metal_dark_as_a_slot": "metal that mirrors dark, as dark as a slot", "no_interface": "no interface to be seen",
     "too_coarse": "too rough or soft to show an opening of 250 um",

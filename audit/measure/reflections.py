@@ -2,9 +2,12 @@
 
 Notes
 -----
-A dark band between tooth and bright metal may be a crevice or the dark throat mirrored in the metal's rim: pixel by pixel they are
-the same, and both may taper. What is wider than any plausible opening, or runs into metal that is as dark as a slot over its whole
-breadth, is not assessed. What is left and wider than the coarsest clinical limit bears a flag: the explorer decides.
+A dark band between tooth and bright metal may be a crevice or the dark throat mirrored in the metal's rim. Pixel by pixel they
+look the same, and both may taper. Two things tell them apart where the band is resolved: the far edge of a crevice is an edge of
+metal, as sharp as the lens draws it, while what is mirrored changes gradually (`edge_softness`); and a crevice is near black, while
+metal gives some light back. A run that is soft or not dark is not assessed, nor one wider than any plausible opening, nor one that
+runs into metal as dark as a slot over its whole breadth. What is left and wider than the coarsest clinical limit bears a flag: the
+explorer decides.
 """
 
 from __future__ import annotations
@@ -13,13 +16,57 @@ import numpy as np
 
 from audit.measure.runs import runs
 
-__all__ = ["DARK", "reflections"]
+__all__ = ["DARK", "edge_softness", "reflections"]
 
 DARK = "metal_dark_as_a_slot"
 WIDE = "as_wide_as_a_shadow"
+SOFT = "soft_as_a_reflection"
+SOFTEST = 2.0
+"""Softest edge of a crevice, in units of the blur of the photo; common practice, no published source."""
+PALE = "paler_than_a_crevice"
+PALEST = 0.30
+"""Level of the palest crevice whose width is resolved, relative to the tooth beside it; common practice, no published source."""
+QUARTILES = 1.349
+"""From a quarter to three quarters of a Gaussian edge, in units of its blur."""
 
 
-def reflections(is_open: np.ndarray, why: tuple[str, ...], opening_px: np.ndarray, widest_px: float) -> tuple[str, ...]:
+def edge_softness(
+    offset_px: np.ndarray, profiles: np.ndarray, centre_px: np.ndarray, width_px: np.ndarray, blur_px: np.ndarray
+) -> np.ndarray:
+    """Softness of the softer edge of each slot: 1 as sharp as the blur, more where the light rises gradually.
+
+    Parameters
+    ----------
+    offset_px : ndarray, shape (m,)
+        Across the margin.
+    profiles : ndarray, shape (n, m)
+        Linear light.
+    centre_px, width_px, blur_px : ndarray, shape (n,)
+        Of the slot. Meaningful where the width is resolved.
+    """
+    out = np.ones(len(profiles))
+    for i, (profile, centre, width, blur) in enumerate(zip(profiles, centre_px, width_px, blur_px, strict=True)):
+        floor = float(np.interp(centre, offset_px, profile))
+        rises = [_rise(side * (offset_px - centre), profile, floor, 0.5 * width, blur) for side in (-1.0, 1.0)]
+        out[i] = max(rises) / (QUARTILES * blur)
+    return out
+
+
+def _rise(u: np.ndarray, profile: np.ndarray, floor: float, half: float, blur: float) -> float:
+    """Distance from a quarter to three quarters of the rise from the slot's floor to the side's level, pixels."""
+    order = np.argsort(u)
+    u, light = u[order], profile[order]
+    beyond = (u > half + 2.5 * blur) & (u < half + 10.0 * blur)
+    outward = u >= 0
+    if not beyond.any() or not np.isfinite(light).all():
+        return 0.0
+    rise = np.maximum.accumulate((light[outward] - floor) / max(float(np.median(light[beyond])) - floor, 1e-6))
+    return float(np.interp(0.75, rise, u[outward]) - np.interp(0.25, rise, u[outward]))
+
+
+def reflections(
+    is_open: np.ndarray, why: tuple[str, ...], opening_px: np.ndarray, softness: np.ndarray, level: np.ndarray, widest_px: float
+) -> tuple[str, ...]:
     """Reasons why stations cannot be assessed, with those added of openings that are not told from reflections.
 
     Parameters
@@ -27,7 +74,8 @@ def reflections(is_open: np.ndarray, why: tuple[str, ...], opening_px: np.ndarra
     is_open : ndarray of bool, shape (n,)
     why : tuple of str, length n
         Reasons found before; empty where there is none.
-    opening_px : ndarray, shape (n,)
+    opening_px, softness, level : ndarray, shape (n,)
+        Softness is 1 and level 0 where the width is not resolved.
     widest_px : float
         A dark band wider than this somewhere is not assessed anywhere along it.
     """
@@ -38,6 +86,10 @@ def reflections(is_open: np.ndarray, why: tuple[str, ...], opening_px: np.ndarra
         beside = {why[at] for at in (first - 1, last) if 0 <= at < len(why)} | set(why[first:last])
         if (opening_px[first:last] > widest_px).any():
             told[first:last] = [WIDE] * (last - first)
+        elif np.median(softness[first:last]) > SOFTEST:
+            told[first:last] = [SOFT] * (last - first)
+        elif np.median(level[first:last]) > PALEST:
+            told[first:last] = [PALE] * (last - first)
         elif DARK in beside:
             told[first:last] = [DARK] * (last - first)
     return tuple(told)

@@ -3,15 +3,17 @@
 from __future__ import annotations
 
 import numpy as np
+import pytest
+from scipy.stats import norm
 
-from audit.measure.reflections import DARK, reflections
+from audit.measure.reflections import DARK, edge_softness, reflections
 
 N = 16
 SOUND = ("",) * N
 
 
-def told(opening_px: np.ndarray, why: tuple[str, ...] = SOUND, widest_px: float = 20.0) -> list[str]:
-    return list(reflections(opening_px > 0, why, opening_px, widest_px))
+def told(opening_px: np.ndarray, why: tuple[str, ...] = SOUND, softness: float = 1.0, level: float = 0.05) -> list[str]:
+    return list(reflections(opening_px > 0, why, opening_px, np.full(N, softness), np.full(N, level), 20.0))
 
 
 def test_a_crevice_of_even_width_stays_open_however_close_to_the_limit() -> None:
@@ -29,3 +31,18 @@ def test_an_opening_that_runs_into_metal_as_dark_as_a_slot_is_not_assessed() -> 
     opening = np.where((np.arange(N) > 3) & (np.arange(N) < 8), 6.0, 0.0)
     why = ("",) * 8 + (DARK,) * 3 + ("",) * 5
     assert set(told(opening, why)[4:8]) == {DARK}
+
+
+def test_a_band_with_a_soft_edge_or_paler_than_a_crevice_is_not_assessed() -> None:
+    band = np.where((np.arange(N) > 3) & (np.arange(N) < 12), 14.0, 0.0)
+    assert [bool(word) for word in told(band, level=0.3)] == [bool(value) for value in band > 0]
+    assert [bool(word) for word in told(band, softness=3.0)] == [bool(value) for value in band > 0]
+
+
+def test_softness_is_one_for_a_crevice_and_more_for_a_gradual_rise() -> None:
+    """Against the closed form: a slot with Gaussian edges; a reflection whose light rises over 12 px."""
+    x = np.arange(-36.0, 36.5, 0.5)
+    slot = 0.6 + 0.2 * norm.cdf(x / 1.5) - 0.55 * (norm.cdf((x + 5) / 1.5) - norm.cdf((x - 5) / 1.5))
+    gradual = np.where(x < 0, 0.6 - 0.55 * norm.cdf((x + 5) / 1.5), 0.05 + 0.5 * np.clip((x - 2) / 12.0, 0.0, 1.0))
+    sharp, soft = edge_softness(x, np.stack([slot, gradual]), np.zeros(2), np.full(2, 10.0), np.full(2, 1.5))
+    assert sharp == pytest.approx(1.0, abs=0.35) and soft > 2.5
