@@ -20,7 +20,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from shapely.geometry import LineString, Point
+import shapely
+from shapely.geometry import LineString
 
 from audit.core.annotations import Annotations
 from audit.core.quantity import Quantity, source
@@ -101,11 +102,11 @@ def _facing(margins: list[np.ndarray], gingiva_xy: np.ndarray, beyond_px: float)
     pieces = [resample_polyline(xy, 1.0) for xy in margins]
     points = np.concatenate(pieces)
     normal = np.concatenate([_normals(piece) for piece in pieces])
-    at = np.array([gingiva.project(Point(p)) for p in points])
-    nearest = np.array([gingiva.interpolate(a).coords[0] for a in at])
+    at = shapely.line_locate_point(gingiva, shapely.points(points))
+    nearest = shapely.get_coordinates(shapely.line_interpolate_point(gingiva, at))
     vector = points - nearest
     distance = np.hypot(vector[:, 0], vector[:, 1])
-    least = np.array([min(line.distance(Point(q)) for line in lines) for q in nearest])
+    least = np.min([shapely.distance(line, shapely.points(nearest)) for line in lines], axis=0)
     inside = (at > 1e-6) & (at < gingiva.length - 1e-6)
     across = np.abs((vector * normal).sum(axis=1)) >= _ACROSS * distance
     facing = inside & (distance <= _MARKEDLY * least + 2.0) & (across | (distance < U_TRACE_PX))

@@ -19,7 +19,7 @@ from audit.errors import Refused
 from audit.imaging.sample import arc_length_px
 from audit.measure.detection import detect
 from audit.measure.margin_readings import MARGIN_MEASURANDS, Margin, Trace
-from audit.measure.stations import read_stations
+from audit.measure.stations import STATION_PX, read_stations
 
 __all__ = ["measure_margin"]
 
@@ -28,6 +28,8 @@ SHORTEST_PX = 60.0
 COARSEST_UM = 250.0
 """A stretch that could hide an opening of 250 um is not assessed: the coarsest limit of the 2010 FDI criteria
 (Hickel et al., Clin Oral Investig 2010;14:349-366, https://doi.org/10.1007/s00784-010-0432-8)."""
+STATION_MM = 0.1
+"""A station averages over this length of margin, or over 6 pixels where that is longer; at most 18."""
 WIDEST_UM = 500.0
 """A dark band wider than this is not told from a shadow or a reflection: twice that limit; common practice, no published source."""
 _MOSTLY = 0.5
@@ -94,7 +96,8 @@ def _read_trace(pixels: np.ndarray, calibration: Calibration | None, feature: Fe
                       "Trace on the photo at full size.")  # fmt: skip
     _check_length(xy, calibration)
     blur = None if calibration is None or calibration.blur_sigma_px is None else calibration.blur_sigma_px.value
-    stations = read_stations(pixels, xy, blur)
+    station_px = STATION_PX if calibration is None else min(max(STATION_PX, STATION_MM / calibration.mm_per_px.value), 3 * STATION_PX)
+    stations = read_stations(pixels, xy, blur, station_px)
     if stations.lost.mean() > _MOSTLY:
         raise Refused("off_interface", "margin trace must follow the interface within 10 px; got one that leaves it for "
                       f"{100 * stations.lost.mean():.0f} % of its length.", "Trace again at a larger zoom.")  # fmt: skip

@@ -37,7 +37,7 @@ def thickness_px(region: MultiPolygon, spike_px: float, between: tuple[float, fl
     low, _, high, _ = region.bounds
     if between is not None:
         low, high = max(low, between[0]), min(high, between[1])
-    step = max(0.25, min(1.0, (high - low) / 64.0))
+    step = max(0.25, min(1.0, (high - low) / 64.0), (high - low) / 640.0)
     columns = np.arange(low + step / 2.0, high, step)
     if not len(columns):
         return Thickness(0.0, float("nan"), float("nan"))

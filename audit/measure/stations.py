@@ -113,7 +113,7 @@ class Stations:
         return np.asarray(np.hypot(self.u_model_px, self.u_tone_px))
 
 
-def read_stations(pixels: np.ndarray, trace_xy: np.ndarray, blur_px: float | None = None) -> Stations:
+def read_stations(pixels: np.ndarray, trace_xy: np.ndarray, blur_px: float | None = None, station_px: float = STATION_PX) -> Stations:
     """Slot, stain and shadow at stations along a hand-traced margin.
 
     Parameters
@@ -121,15 +121,17 @@ def read_stations(pixels: np.ndarray, trace_xy: np.ndarray, blur_px: float | Non
     pixels : ndarray, shape (height, width, 3) or (height, width)
     trace_xy : ndarray, shape (k, 2)
         Vertices of the trace, pixels.
+    station_px : float
+        Length of the margin that one station averages over.
     blur_px : float, optional
         Blur at the reference, where it is known.
     """
     light, origin = _light(pixels, trace_xy)
     trace_xy = np.asarray(trace_xy, dtype=float) - origin
-    first = merge(straighten(light, trace_xy, HALF_WIDTH_PX), STATION_PX)
+    first = merge(straighten(light, trace_xy, HALF_WIDTH_PX), station_px)
     interface = find_interface(first, SEARCH_PX, blur_px or 1.8, TRACE_SD_PX)
     line = first.xy + interface.offset_px[:, None] * first.normal
-    band = merge(straighten(light, _to_the_ends(line, trace_xy), HALF_WIDTH_PX), STATION_PX)
+    band = merge(straighten(light, _to_the_ends(line, trace_xy), HALF_WIDTH_PX), station_px)
     coarse_width = _carry(first.position_px, interface.width_px, band.position_px)
     lost = _carry(first.position_px, interface.lost.astype(float), band.position_px) > 0.5
     contrast = _carry(first.position_px, interface.contrast, band.position_px)
