@@ -6,8 +6,8 @@ A dark band between tooth and bright metal may be a crevice or the dark throat m
 look the same, and both may taper. Two things tell them apart where the band is resolved: the far edge of a crevice is an edge of
 metal, as sharp as the lens draws it, while what is mirrored changes gradually (`edge_softness`); and a crevice is near black, while
 metal gives some light back. A run that is soft or not dark is not assessed, nor one wider than any plausible opening, nor one that
-runs into metal as dark as a slot over its whole breadth. What is left and wider than the coarsest clinical limit bears a flag: the
-explorer decides.
+runs into metal as dark as a slot over its whole breadth; where an opening suddenly doubles its width, the bulge is not. What is left
+and wider than the coarsest clinical limit bears a flag: the explorer decides.
 """
 
 from __future__ import annotations
@@ -92,4 +92,7 @@ def reflections(
             told[first:last] = [PALE] * (last - first)
         elif DARK in beside:
             told[first:last] = [DARK] * (last - first)
+        else:
+            bulge = opening_px[first:last] > max(2.0 * float(np.median(opening_px[first:last])), 0.5 * widest_px)
+            told[first:last] = [WIDE if wide else one for wide, one in zip(bulge, told[first:last], strict=True)]
     return tuple(told)

@@ -39,6 +39,12 @@ def test_a_band_with_a_soft_edge_or_paler_than_a_crevice_is_not_assessed() -> No
     assert [bool(word) for word in told(band, softness=3.0)] == [bool(value) for value in band > 0]
 
 
+def test_a_bulge_of_twice_the_usual_width_is_taken_out_and_the_rest_stays() -> None:
+    opening = np.where(np.arange(N) < 12, 7.0, 0.0)
+    opening[5:7] = [15.5, 18.0]
+    assert [bool(word) for word in told(opening)] == [index in (5, 6) for index in range(N)]
+
+
 def test_softness_is_one_for_a_crevice_and_more_for_a_gradual_rise() -> None:
     """Against the closed form: a slot with Gaussian edges; a reflection whose light rises over 12 px."""
     x = np.arange(-36.0, 36.5, 0.5)
