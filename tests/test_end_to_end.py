@@ -76,7 +76,9 @@ def test_the_story_of_a_receding_gingiva_is_told_and_nothing_else(audited: tuple
     record = api.tooth_record(url, "M01-011")
     verdicts = {change.measurand: change.verdict for change in record.changes if change.view == "facial"}
     assert verdicts["margin_to_gingiva"] == "changed"
-    assert [name for name, verdict in verdicts.items() if verdict == "changed"] == ["margin_to_gingiva"]
+    # a receding gingiva uncovers tooth, so the share of metal falls while the metal stays as it is
+    assert {name for name, verdict in verdicts.items() if verdict == "changed"} <= {"margin_to_gingiva", "visible_metal_fraction"}
+    assert verdicts["visible_metal_area"] == "no_change_distinguishable"
 
 
 def test_what_cannot_be_measured_is_refused_with_its_reason(audited: tuple[Path, str, batch.AuditSummary]) -> None:
@@ -89,6 +91,12 @@ def test_what_cannot_be_measured_is_refused_with_its_reason(audited: tuple[Path,
 def test_the_tables_beside_the_reports_are_tidy(audited: tuple[Path, str, batch.AuditSummary]) -> None:
     out, _, _ = audited
     readings = pd.read_csv(out / "readings.csv")
-    assert {"code", "view", "measurand", "on", "value", "u", "low", "high", "status", "unit"} <= set(readings.columns)
+    assert {"restoration", "view", "measurand", "on", "value", "u", "low", "high", "status", "unit"} <= set(readings.columns)
     measured = readings[readings["status"] == "measured"]
     assert (measured["u"] > 0).all() and readings[readings["status"] != "measured"]["value"].isna().all()
+
+
+def test_metal_of_a_tooth_that_is_small_in_the_photo_is_left_to_the_reader() -> None:
+    photo = DEMO / "photos" / "M01-004" / "2018-06-11_smile_front.jpg"
+    refusals = {r.measurand: r for r in api.measure_photo(photo, photo.with_suffix(".geojson")).refusals}
+    assert refusals["visible_metal_fraction"].code == "metal_undecided" and "200 px wide" in refusals["visible_metal_fraction"].reason

@@ -93,6 +93,6 @@ def _region(pixels: np.ndarray, case: MetalCase) -> Region:
                       "Draw the metal by hand, or dry the tooth and photograph it again.")  # fmt: skip
     left, _, right, _ = case.outline.bounds
     if not proposal.region.is_empty and right - left < SMALLEST_PROPOSED_PX:
-        raise Refused("metal_undecided", f"The tooth must be at least {SMALLEST_PROPOSED_PX:.0f} px wide for the tool to outline its metal; "
-                      f"got {right - left:.0f} px.", "Draw the metal by hand, or take a closer photograph.")  # fmt: skip
+        reason = f"A tooth must be {SMALLEST_PROPOSED_PX:.0f} px wide for the tool to outline its metal; got {right - left:.0f} px."
+        raise Refused("metal_undecided", reason, "Draw the metal by hand, or take a closer photograph.")
     return Region(proposal.region, sd, "proposal", proposal.evidence)
