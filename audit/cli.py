@@ -143,6 +143,7 @@ def version() -> None:
 def _report(folder: Path, out_folder: Path, ledger: str | None) -> None:
     from audit import api, batch
 
+    api.read_case_folder(folder)  # a folder without tables is told before any progress is shown
     out_folder.mkdir(parents=True, exist_ok=True)
     url = ledger or str(out_folder / "ledger.sqlite")
     columns = TextColumn("{task.description}"), BarColumn(), MofNCompleteColumn(), TimeRemainingColumn()

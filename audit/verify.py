@@ -11,7 +11,7 @@ import os
 import tempfile
 from collections.abc import Callable, Iterator, Mapping
 from concurrent.futures import ProcessPoolExecutor
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import partial
 from multiprocessing import get_context
 from pathlib import Path
@@ -132,8 +132,9 @@ def _compared(stratum: Stratum, truth: Mapping[str, Any], document: Document) ->
     if "mm_per_px" in stratum.measurands and (scale := document.calibration) is not None:
         z = (scale.mm_per_px.value - truth["mm_per_px_along_reference"]) / scale.mm_per_px.u
         yield Comparison("mm_per_px", "measured", z, abs(z) <= 2.0)
+    openings = _openings_where_assessed(document, truth)
     for reading in document.readings:
-        value = _truth_of(reading, truth)
+        value = openings.get(reading.measurand, _truth_of(reading, truth))
         if reading.measurand not in stratum.measurands or value is None:
             continue
         low, high = reading.interval95
@@ -142,6 +143,21 @@ def _compared(stratum: Stratum, truth: Mapping[str, Any], document: Document) ->
         else:
             z = (reading.value.value - value) / reading.value.u
             yield Comparison(reading.measurand, reading.status, z, abs(z) <= 2.0)
+
+
+def _openings_where_assessed(document: Document, truth: Mapping[str, Any]) -> dict[str, float]:
+    """Widest and mean opening over the part of the margin that could be assessed: a reading speaks of no other."""
+    shown = [(s.start_mm, s.end_mm) for s in document.segments if s.state != "unassessable"]
+    length = sum(end - start for start, end in shown)
+    if not truth.get("openings") or length == 0:
+        return {}
+    overlaps = [
+        (min(end, opening["end_mm"]) - max(start, opening["start_mm"]), opening["width_um"])
+        for start, end in shown for opening in truth["openings"]
+    ]  # fmt: skip
+    widest = max((width for overlap, width in overlaps if overlap >= 0.25), default=0.0)
+    mean = sum(max(overlap, 0.0) * width for overlap, width in overlaps) / length
+    return {"widest_marginal_opening": widest, "mean_marginal_opening": mean}
 
 
 def _truth_of(reading: Reading, truth: Mapping[str, Any]) -> float | None:
@@ -172,16 +188,22 @@ def _facial(design: str, seed: int) -> Scene:
     return photograph(mouth, _shot(rng, seed))
 
 
+def _occlusal(rng: np.random.Generator, seed: int, **mouth: Any) -> Scene:
+    """An onlay by mirror, where most of its facial margin can be seen."""
+    return photograph(
+        Mouth(seed=seed, upper=False, design="onlay", band_mm=1.0, **mouth), replace(_shot(rng, seed), view="occlusal", mirror=True)
+    )
+
+
 def _opened(seed: int) -> Scene:
     rng = np.random.default_rng([12, seed])
     start = float(rng.uniform(1.0, 4.0))
-    opening = Opening(start, start + float(rng.uniform(1.0, 3.0)), float(rng.uniform(40, 400)))
-    return photograph(Mouth(seed=seed, design="onlay", band_mm=1.2, openings=(opening,)), _shot(rng, seed))
+    return _occlusal(rng, seed, openings=(Opening(start, start + float(rng.uniform(1.0, 3.0)), float(rng.uniform(40, 400))),))
 
 
 def _closed(seed: int) -> Scene:
     rng = np.random.default_rng([13, seed])
-    return photograph(Mouth(seed=seed, design="onlay", band_mm=1.2, stain=float(rng.uniform(0, 0.6))), _shot(rng, seed))
+    return _occlusal(rng, seed, stain=float(rng.uniform(0, 0.6)))
 
 
 def _bitewing(tilted: bool, seed: int) -> Scene:
@@ -194,7 +216,7 @@ def _bitewing(tilted: bool, seed: int) -> Scene:
 
 
 _METAL = ("visible_metal_area", "visible_metal_fraction", "visible_metal_height", "visible_metal_extent", "facial_surface_area")
-_MARGIN = ("widest_marginal_opening", "mean_marginal_opening", "assessed_margin_length")
+_MARGIN = ("widest_marginal_opening", "mean_marginal_opening")
 _FILM = ("radiographic_gap_width", "radiographic_step", "margin_to_crest")
 
 STRATA: Mapping[str, Stratum] = MappingProxyType(

@@ -20,8 +20,9 @@ sys.path.insert(0, sys.argv[2])
 from invented import document, entry, folder, sha
 from audit.ledger.store import open_ledger
 with open_ledger(sys.argv[1]) as ledger:
-    ledger.store_folder(folder())
-    for n in range(int(sys.argv[3])):
+    numbers = range(int(sys.argv[3]))
+    ledger.store_folder(folder(photos=tuple(entry(n) for n in numbers)))
+    for n in numbers:
         if not ledger.has_audit(entry(n), sha(n), "marks"):
             ledger.store_document(entry(n), document(n), None, "marks")
         print(n, flush=True)
