@@ -43,6 +43,7 @@ MAY_BE_REFLECTION_UM = 250.0
 LOOKALIKE_MEAN = 0.08
 """Mean equivalent width of what looks like a slot along a closed margin (faint stain, shadow, glint), in units of the blur."""
 _DRAWS = 400
+_EVEN_RUN = 4
 _SEED = 20240229
 
 
@@ -204,12 +205,22 @@ class Margin:
         noisy = (self.opening + self.draws)[:, windows].mean(axis=2)
         excess = float(noisy.max(axis=1).mean() - means.max())
         best = windows[int(means.argmax())]
-        signed = self._opening(float(means.max()) - excess, best)
+        signed = self._wavering(self._opening(float(means.max()) - excess, best), best)
         details = {"site_px": self._line_of(best), "over_mm": WIDEST_OVER_MM, "excess_um": excess}
         is_open = (self.state[best] == OPEN).mean() > 0.5
         u_window = np.hypot(noisy.std(axis=0), self.systematic[windows].mean(axis=1))
         limit = float((np.maximum(means, 0.0) + 1.645 * u_window).max()) / (1.0 - self.lightest) * (1.0 - self._usual_level())
         return self._judged("widest_marginal_opening", signed, best, is_open, limit, details)
+
+    def _wavering(self, signed: Quantity, best: np.ndarray) -> Quantity:
+        """With what the width wavers along the open run as uncertainty: a crevice is even, reflections beside it are not."""
+        around = next(((a, b) for a, b, kind in runs(self.state) if kind == OPEN and a <= best[0] < b), None)
+        if around is None or around[1] - around[0] < _EVEN_RUN:
+            return signed
+        inner = self.opening[around[0] + 1 : around[1] - 1]
+        alike = source("boundary", self.photo.identity)
+        wavering = float(np.std(inner))
+        return Quantity(signed.value, signed.unit, {**signed.parts, alike: math.hypot(signed.parts.get(alike, 0.0), wavering)})
 
     def _mean(self) -> Reading:
         usable = self.assessed & (self.state != STEP)
