@@ -8,6 +8,7 @@ from pathlib import Path
 
 import pandas as pd
 import pytest
+from streamlit.testing.v1 import AppTest
 
 from audit import api, batch
 
@@ -94,6 +95,20 @@ def test_the_tables_beside_the_reports_are_tidy(audited: tuple[Path, str, batch.
     assert {"restoration", "view", "measurand", "on", "value", "u", "low", "high", "status", "unit"} <= set(readings.columns)
     measured = readings[readings["status"] == "measured"]
     assert (measured["u"] > 0).all() and readings[readings["status"] != "measured"]["value"].isna().all()
+
+
+@pytest.mark.parametrize("prefix", ["", "sqlite:///"])
+def test_the_pages_show_the_audited_ledger(
+    practice: Path, audited: tuple[Path, str, batch.AuditSummary], prefix: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setenv("RESTORATION_AUDIT_LEDGER", prefix + audited[1])
+    monkeypatch.setenv("RESTORATION_AUDIT_FOLDER", str(practice))
+    page = AppTest.from_file(str(DEMO.parent / "ui" / "main.py"), default_timeout=120)
+    page.query_params["code"] = "M01-011"
+    page.run()
+    assert not page.exception and any("M01-011" in str(part.proto) for part in page.main)
+    page.switch_page("views/tooth_record.py").run()
+    assert not page.exception and page.selectbox[0].value == "M01-011"
 
 
 def test_metal_of_a_tooth_that_is_small_in_the_photo_is_left_to_the_reader() -> None:

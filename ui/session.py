@@ -47,7 +47,8 @@ def _rows(url: str, stamp: tuple[float, ...]) -> Any:
 
 def _stamp() -> tuple[float, ...]:
     """Times of the last write to a ledger in a file and to its journal; a ledger elsewhere is read again every time."""
-    path = Path(str(ledger_url()).partition(":///")[2])
+    url = str(ledger_url())
+    path = Path(url.partition(":///")[2] or url)
     files = [path, path.with_name(path.name + "-wal")]
     stamps = tuple(file.stat().st_mtime for file in files if file.is_file())
     return stamps or (float(os.times().elapsed),)
