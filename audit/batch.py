@@ -35,6 +35,7 @@ class AuditSummary:
     refused_files: tuple[str, ...]
     refused_rows: tuple[str, ...]
     unlisted: tuple[str, ...]
+    unmarked: tuple[str, ...]
 
 
 @dataclass(frozen=True)
@@ -86,7 +87,8 @@ def audit_folder(folder: str | Path, ledger_url: str, *, workers: int | None = N
             if progress is not None:
                 progress(done, total, job.entry.file)
     lines = tuple(f"{entry.file}: {error}" for entry, error in refused)
-    return AuditSummary(total, total - known - len(refused), known, lines, cases.refused_rows, api.unlisted_images(root, cases))
+    unmarked = tuple(entry.file for entry in cases.photos if not (root / entry.file).with_suffix(".geojson").is_file())
+    return AuditSummary(total, total - known - len(refused), known, lines, cases.refused_rows, api.unlisted_images(root, cases), unmarked)
 
 
 def _jobs(root: Path, cases: CaseFolder, ledger: api.Ledger) -> tuple[list[_Job], list[tuple[PhotoEntry, AuditError]]]:

@@ -70,12 +70,17 @@ def report(folder: FolderOption, out_folder: OutOption = Path("reports"), ledger
 @app.command()
 def measure(
     photo: Annotated[Path, typer.Argument(help="JPEG, PNG, TIFF, HEIC or DICOM.")],
-    annotations: Annotated[Path | None, typer.Option("--annotations", help="GeoJSON of what was marked.")] = None,
+    annotations: Annotated[
+        Path | None,
+        typer.Option("--annotations", help="GeoJSON of what was marked; by default the one beside the photo."),
+    ] = None,
     as_json: Annotated[bool, typer.Option("--json", help="Print the whole document.")] = False,
 ) -> None:
     """Measure one photo."""
     from audit import api
 
+    beside = photo.with_suffix(".geojson")
+    annotations = annotations or (beside if beside.is_file() else None)
     mistake: AnnotationError | None = None
     try:
         document = api.measure_photo(photo, annotations)
@@ -165,6 +170,8 @@ def _print_summary(summary: AuditSummary) -> None:
               f"{len(summary.refused_files)} refused.")  # fmt: skip
     for line in (*summary.refused_rows, *summary.refused_files):
         out.print(f"  refused: {line}", markup=False, highlight=False)
+    for name in summary.unmarked:
+        out.print(f"  no annotation file beside {name}: nothing was marked, so hardly anything was measured", markup=False, highlight=False)
     for name in summary.unlisted:
         out.print(f"  not in photos.csv: {name}", markup=False, highlight=False)
 

@@ -140,7 +140,7 @@ def _read(
 
 def _restoration(row: Row, known: _Known) -> tuple[Restoration, int | None]:
     code = row.required("code")
-    if not re.fullmatch(r"[A-Za-z0-9]+(-[A-Za-z0-9]+)+", code, re.ASCII) or not any(c.isdigit() for c in code):
+    if not re.fullmatch(r"[A-Za-z]{0,3}[0-9]+(-[A-Za-z0-9]*[0-9][A-Za-z0-9]*)+", code, re.ASCII):
         raise row.refuse("code", "be a case code like M01-004: member, hyphen, number", code, "Use a code; a name never goes in here.")
     notation = row.text("tooth_notation")
     try:

@@ -4,7 +4,8 @@ Notes
 -----
 A row whose key is there already and which says something else supersedes it. What a folder says of one restoration on one day
 is all there is to say of that day: a row that is no longer among them (its surface, stage or kind was corrected, or the line
-taken out) is withdrawn by a row that says so. A day that the folder does not mention stays as it was.
+taken out) is withdrawn by a row that says so. A day that the folder does not mention stays as it was. Events stand mostly alone on
+their day: where a folder lists every visit that the ledger knows of a restoration, its events are all there are.
 """
 
 from __future__ import annotations
@@ -19,7 +20,7 @@ from audit.errors import LedgerError
 from audit.ledger.append import add_all, add_once, says
 from audit.ledger.entries import current_entries, withdraw_entry
 from audit.ledger.rows import folder_rows
-from audit.ledger.schema import CLINICAL, cases, refused_rows
+from audit.ledger.schema import CLINICAL, cases, events, refused_rows, visits
 
 __all__ = ["require_cases", "store_tables"]
 
@@ -34,6 +35,7 @@ def store_tables(connection: Connection, folder: CaseFolder) -> None:
     require_cases(connection, {row["restoration"] for rows in tables.values() for row in rows})
     days = {(row["restoration"], row["on_date"]) for rows in tables.values() for row in rows if "on_date" in row}
     days |= {(photo.restoration, photo.on) for photo in folder.photos}
+    days |= _event_days_of_whole_histories(connection, days)
     for table, rows in tables.items():
         _store_table(connection, table, rows, days)
     for code in sorted({code for code, _ in days}):
@@ -43,6 +45,13 @@ def store_tables(connection: Connection, folder: CaseFolder) -> None:
                 withdraw_entry(connection, entry)
     for line in folder.refused_rows:
         add_once(connection, refused_rows, {"line": line})
+
+
+def _event_days_of_whole_histories(connection: Connection, days: Set[Day]) -> set[Day]:
+    """Days of known events of the restorations whose visits are all among `days`."""
+    known = {(row.restoration, row.on_date) for row in connection.execute(select(visits)) if not row.withdrawn}
+    whole = {code for code, _ in days} - {code for code, on in known if (code, on) not in days}
+    return {(row.restoration, row.on_date) for row in connection.execute(select(events)) if row.restoration in whole} - known
 
 
 def require_cases(connection: Connection, codes: Set[str]) -> None:

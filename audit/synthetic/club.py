@@ -182,7 +182,7 @@ _README = """# Demonstration club
 An invented study club: three members by code, nine restorations, their recalls over the years. **No patient stands
 behind any of it.** Every image is drawn by `audit.synthetic` from a seed, with a known answer beside it
 (`.truth.json`) and the marks of an invented reader (`.geojson`, pixel coordinates). The tables are plain CSV in the form
-that `restoration-audit intake` reads; dates, findings and grades are invented with the stories. `restoration-audit demo`
+that `restoration-audit report` reads; dates, findings and grades are invented with the stories. `restoration-audit demo`
 audits this folder.
 
 | code | tooth (ISO 3950) | what happens |

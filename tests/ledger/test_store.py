@@ -244,3 +244,10 @@ def test_two_stages_of_one_day_are_both_kept(ledger: Ledger) -> None:
     day = tuple(Visit(CODE, "2020-01-15", stage) for stage in ("placement", "casting"))
     ledger.store_folder(folder(visits=day, findings=(Finding(CODE, "2020-01-15", "retention", "firm"),)))
     assert [(r.visit.stage, len(r.findings)) for r in ledger.history(CODE)][:2] == [("casting", 0), ("placement", 1)]
+
+
+def test_an_event_under_a_wrong_date_is_withdrawn_by_a_folder_that_lists_every_visit(ledger: Ledger) -> None:
+    wrong, right = Event(CODE, "2022-01-10", "repaired"), Event(CODE, "2023-01-10", "refinished")
+    ledger.store_folder(folder(events=(wrong,)))
+    ledger.store_folder(folder(events=(right,)))
+    assert [event for record in ledger.history(CODE) for event in record.events] == [right]
