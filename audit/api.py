@@ -244,6 +244,9 @@ def _calibrate(
     roles = ("facial_surface", "occlusal_surface", "margin", "fit_site")
     measured = next((feature for role in roles if (feature := marks.first(role))), None)
     seen_in = measured.seen_in if measured else "direct"
+    if len({feature.seen_in for feature in marks.features if feature.role != "reference"}) > 1:
+        return None, [Refusal("mm_per_px", "mixed_light_path", "Everything measured must be seen the same way; got marks seen directly and "
+                              "in the mirror.", "Mark the tooth either directly or in the mirror.")]  # fmt: skip
     try:
         feature = marks.first("reference")
         return calibrate(file.pixels, photo, feature, tooth_seen_in=seen_in, dicom=file.dicom, known_lengths=known_lengths), []

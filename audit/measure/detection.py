@@ -160,6 +160,9 @@ def _tidy(state: np.ndarray, equivalent_px: np.ndarray) -> np.ndarray:
             continue
         height = 0.5 * float(np.median(equivalent_px[a:b]))
         inside = np.flatnonzero(equivalent_px[a:b] >= height)
+        if not inside.size:  # lighter than its surroundings: nothing dark is open here
+            state[a:b] = CONTINUOUS
+            continue
         first, last = a + int(inside[0]), a + int(inside[-1]) + 1
         state[a:first] = CONTINUOUS
         state[last:b] = CONTINUOUS

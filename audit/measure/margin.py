@@ -76,7 +76,16 @@ def measure_margin(
     if margin.length[margin.assessed].sum() < (SHORTEST_MM if calibration is not None else 1e-9):
         refusals.append(_nothing_assessable(traces))
         return [], margin.segments(), refusals
-    return margin.readings(), margin.segments(), refusals
+    readings = margin.readings()
+    if margin.may_hide_an_opening:
+        refusals += [_possible_opening(r.measurand) for r in readings if r.measurand in _OPENINGS]
+        readings = [r for r in readings if r.measurand not in _OPENINGS]
+    return readings, margin.segments(), refusals
+
+
+def _possible_opening(measurand: str) -> Refusal:
+    return Refusal(measurand, "possible_opening", "Part of the margin is a dark band that may be an opening or a reflection in the metal.",
+                   "Look and probe there, and photograph it from another direction.")  # fmt: skip
 
 
 def _read_trace(pixels: np.ndarray, calibration: Calibration | None, feature: Feature) -> Trace:
@@ -131,8 +140,10 @@ def _scales(normal: np.ndarray, calibration: Calibration | None) -> tuple[np.nda
     return np.sqrt(s2 * a2 + c2 * b2), np.sqrt(c2 * a2 + s2 * b2)
 
 
+_OPENINGS = ("widest_marginal_opening", "mean_marginal_opening")
 _WORDS = {
     "outside": "outside the photo", "off_interface": "off the interface", "clipped": "clipped highlights", "out_of_focus": "out of focus",
+    "runs_into_dark_metal": "a dark band that runs into metal as dark",
     "soft_as_a_reflection": "a dark band with a soft edge, as of a reflection",
     "paler_than_a_crevice": "a band paler than a crevice",
     "as_wide_as_a_shadow": "a dark band as wide as a shadow or a reflection",

@@ -25,6 +25,7 @@ from audit.core.annotations import Feature
 from audit.core.quantity import Quantity, source
 from audit.core.records import Calibration, Photo, Reading, Segment
 from audit.measure.detection import CRITICAL, OPEN, STATE_NAMES, STEP, UNASSESSABLE, Detection
+from audit.measure.reflections import MAY_BE_OPEN
 from audit.measure.runs import runs
 from audit.measure.stations import Stations
 
@@ -44,6 +45,8 @@ LOOKALIKE_MEAN = 0.08
 """Mean equivalent width of what looks like a slot along a closed margin (faint stain, shadow, glint), in units of the blur."""
 _DRAWS = 400
 _EVEN_RUN = 4
+TAPER_MM = 0.4
+"""Ends of an opening that read as continuous because it tapers there; common practice, no published source."""
 _SEED = 20240229
 
 
@@ -138,6 +141,11 @@ class Margin:
         double = np.exp(2j * np.arctan2(normal[:, 1], normal[:, 0])).mean()
         return float(np.degrees(np.angle(double) / 2) % 180.0)
 
+    @property
+    def may_hide_an_opening(self) -> bool:
+        """Whether a stretch is not assessed because it may be an opening or a reflection."""
+        return any(word in MAY_BE_OPEN for trace in self.traces for word in trace.found.why)
+
     def readings(self) -> list[Reading]:
         """The readings that this photo allows."""
         if self.calibration is None:
@@ -190,6 +198,10 @@ class Margin:
         }  # fmt: skip
         quantity = Quantity(value, "1", parts)
         low, high = quantity.interval()
+        if self.may_hide_an_opening:
+            hidden = np.array([word in MAY_BE_OPEN for trace in self.traces for word in trace.found.why])
+            tapers = 2.0 * TAPER_MM * sum(kind for _, _, kind in runs(hidden.astype(int)))
+            low = min(low, max(0.0, 1.0 - (open_length + blind + tapers) / total))
         flags = (*self._flags(), *(() if self.calibration is not None else ("threshold_in_px",)))
         return Reading(
             "continuous_margin_fraction", "1", "measured", quantity, (max(0.0, low), min(1.0, high)), METHOD, quantity, flags, details

@@ -7,6 +7,7 @@ All areas and lengths are projected: they belong to the direction that the photo
 from __future__ import annotations
 
 import numpy as np
+import shapely
 from shapely.geometry import MultiPolygon
 
 from audit.core.annotations import Annotations
@@ -77,7 +78,8 @@ def _region(pixels: np.ndarray, case: MetalCase) -> Region:
     drawn = [f for f in case.annotations.all("metal") if f.geometry is not None]
     if drawn:
         shapes = [f.geometry for f in drawn if f.geometry is not None]
-        shape = MultiPolygon([part for g in shapes for part in getattr(g, "geoms", [g])])
+        inside = shapely.union_all(shapes).intersection(case.outline)
+        shape = MultiPolygon([part for part in getattr(inside, "geoms", [inside]) if part.geom_type == "Polygon" and not part.is_empty])
         by = "proposal" if all(f.properties.get("source") == "proposal" for f in drawn) else "reader"
         return Region(shape, drawn_sd(shape), by, {})
     tooth = case.annotations.tooth

@@ -82,7 +82,23 @@ def measure_radiograph(
         readings += found
         refusals += refused
     found, refused = _crests(place, annotations)
-    return readings + found, refusals + refused
+    sane = [reading for reading in readings if _is_sane(reading)]
+    undecided = [_undecided(reading.measurand) for reading in readings if not _is_sane(reading)]
+    return sane + found, refusals + undecided + refused
+
+
+def _is_sane(reading: Reading) -> bool:
+    """Whether a fit ended somewhere: finite numbers, the value in its interval, no negative gap."""
+    low, high = reading.interval95
+    value = reading.value
+    if value is None:
+        return math.isfinite(low) and math.isfinite(high) and low <= high
+    return all(map(math.isfinite, (low, high, value.value, value.u))) and low <= value.value <= high
+
+
+def _undecided(measurand: str) -> Refusal:
+    return Refusal(measurand, "slot_undecided", "Metal, agent and tooth are too alike on this radiograph for a width to be told.",
+                   "Judge the site by eye and explorer; a luting agent as grey as the tooth hides a gap.")  # fmt: skip
 
 
 def _no_reference(measurand: str) -> Refusal:

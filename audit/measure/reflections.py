@@ -16,9 +16,10 @@ import numpy as np
 
 from audit.measure.runs import runs
 
-__all__ = ["DARK", "edge_softness", "reflections"]
+__all__ = ["DARK", "MAY_BE_OPEN", "edge_softness", "reflections"]
 
 DARK = "metal_dark_as_a_slot"
+INTO_DARK = "runs_into_dark_metal"
 WIDE = "as_wide_as_a_shadow"
 SOFT = "soft_as_a_reflection"
 SOFTEST = 2.0
@@ -28,6 +29,10 @@ PALEST = 0.30
 """Level of the palest crevice whose width is resolved, relative to the tooth beside it; common practice, no published source."""
 QUARTILES = 1.349
 """From a quarter to three quarters of a Gaussian edge, in units of its blur."""
+
+
+MAY_BE_OPEN = frozenset({INTO_DARK, WIDE, SOFT, PALE})
+"""Reasons under which an opening may hide: the widest opening is then not known."""
 
 
 def edge_softness(
@@ -91,7 +96,7 @@ def reflections(
         elif np.median(level[first:last]) > PALEST:
             told[first:last] = [PALE] * (last - first)
         elif DARK in beside:
-            told[first:last] = [DARK] * (last - first)
+            told[first:last] = [INTO_DARK] * (last - first)
         else:
             bulge = opening_px[first:last] > max(2.0 * float(np.median(opening_px[first:last])), 0.5 * widest_px)
             told[first:last] = [WIDE if wide else one for wide, one in zip(bulge, told[first:last], strict=True)]

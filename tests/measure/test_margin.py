@@ -242,3 +242,14 @@ def test_stations_hold_bounds_on_pixels():
         return np.median(u) * one
 
     assert relative(b) > 0.7 * relative(a)
+
+
+@pytest.mark.parametrize("um", [520, 600, 650])
+def test_an_opening_too_wide_to_be_told_from_a_shadow_is_never_called_closed(um):
+    """A margin that opened beyond the limit must not read as improved."""
+    scene = draw_margin(91, openings=((1.0, 4.0, um),))
+    readings, _, refusals = measure(scene)
+    assert {r.code for r in refusals} >= {"possible_opening"} and "widest_marginal_opening" not in by_name(readings)
+    fraction = by_name(readings)["continuous_margin_fraction"]
+    closed = np.mean(scene.width_px / 65.0 * 1000.0 <= fraction.details["threshold"])
+    assert fraction.interval95[0] <= closed + 0.05

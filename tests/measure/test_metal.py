@@ -208,3 +208,9 @@ def test_photos_that_cannot_be_judged_are_refused(pixels, outline, code, word):
 
 def test_nothing_is_read_without_an_outline():
     assert measure_metal(GREY, PHOTO, scale(), parse_annotations({"type": "FeatureCollection", "features": []})) == ([], [])
+
+
+def test_metal_drawn_past_the_outline_or_twice_counts_once_and_inside():
+    wide = box(*TOOTH.bounds).buffer(20.0)
+    got, _ = read(GREY, {**marks(TOOTH, wide)} if isinstance(marks(TOOTH, wide), dict) else marks(TOOTH, wide), scale())
+    assert got["visible_metal_fraction"].value.value == pytest.approx(1.0)

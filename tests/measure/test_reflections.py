@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from scipy.stats import norm
 
-from audit.measure.reflections import DARK, edge_softness, reflections
+from audit.measure.reflections import DARK, MAY_BE_OPEN, edge_softness, reflections
 
 N = 16
 SOUND = ("",) * N
@@ -30,7 +30,7 @@ def test_a_band_wider_than_the_limit_anywhere_is_not_assessed_along_its_whole_ru
 def test_an_opening_that_runs_into_metal_as_dark_as_a_slot_is_not_assessed() -> None:
     opening = np.where((np.arange(N) > 3) & (np.arange(N) < 8), 6.0, 0.0)
     why = ("",) * 8 + (DARK,) * 3 + ("",) * 5
-    assert set(told(opening, why)[4:8]) == {DARK}
+    assert set(told(opening, why)[4:8]) <= MAY_BE_OPEN
 
 
 def test_a_band_with_a_soft_edge_or_paler_than_a_crevice_is_not_assessed() -> None:
