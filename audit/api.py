@@ -163,7 +163,9 @@ def series(ledger_url: str, code: str) -> pd.DataFrame:
 
 def report_data(ledger_url: str, code: str, photo_folder: str | Path) -> Report:
     """The report of one restoration as data, its pictures drawn from the photos in `photo_folder`."""
-    return _report(tooth_record(ledger_url, code), Path(photo_folder))
+    folder = Path(photo_folder)
+    rows = read_case_folder(folder).refused_of.get(code, ()) if (folder / "restorations.csv").is_file() else ()
+    return _report(tooth_record(ledger_url, code), folder, rows)
 
 
 def tooth_html(ledger_url: str, code: str, photo_folder: str | Path) -> str:
@@ -172,26 +174,29 @@ def tooth_html(ledger_url: str, code: str, photo_folder: str | Path) -> str:
 
 
 def write_reports(
-    ledger_url: str, photo_folder: str | Path, out_folder: str | Path, *, refused: Sequence[str] = (), progress: Progress | None = None
-) -> Path:
+    ledger_url: str, photo_folder: str | Path, out_folder: str | Path, *, refused_files: Sequence[str] = (),
+    progress: Progress | None = None,
+) -> Path:  # fmt: skip
     """One HTML report per restoration, tidy CSV tables beside them, and the index, whose path is returned.
 
     Parameters
     ----------
-    refused : sequence of str
-        One line for each row or file that was not taken in, for the index.
+    refused_files : sequence of str
+        One line for each file that was not taken in, for the index; refused rows of the folder's tables are read again.
     progress : callable, optional
         Called with (done, total, file) after each report.
     """
     out = Path(out_folder)
     out.mkdir(parents=True, exist_ok=True)
-    records = tooth_records(ledger_url)
+    records, cases = tooth_records(ledger_url), read_case_folder(photo_folder)
     for done, record in enumerate(records, 1):
         name = f"{record.restoration.code}.html"
-        (out / name).write_text(_tooth_html(_report(record, Path(photo_folder))), encoding="utf-8")
+        (out / name).write_text(
+            _tooth_html(_report(record, Path(photo_folder), cases.refused_of.get(record.restoration.code, ()))), encoding="utf-8"
+        )
         if progress is not None:
             progress(done, len(records), name)
-    return _write_index(records, out, refused)
+    return _write_index(records, out, (*cases.refused_rows, *refused_files))
 
 
 def _write_index(records: Sequence[ToothRecord], out: Path, refused: Sequence[str]) -> Path:
@@ -205,9 +210,9 @@ def _write_index(records: Sequence[ToothRecord], out: Path, refused: Sequence[st
     return index
 
 
-def _report(record: ToothRecord, folder: Path) -> Report:
+def _report(record: ToothRecord, folder: Path, refused_rows: Sequence[str]) -> Report:
     tiles, margins = _pictures(record, folder)
-    return make_report(record, tiles=tiles, margins=margins, generated_on=date.today().isoformat())
+    return make_report(record, tiles=tiles, margins=margins, refused_rows=refused_rows, generated_on=date.today().isoformat())
 
 
 def _record(ledger: Ledger, code: str, repeatability: Mapping[tuple[str, str], PosedAnew], today: date) -> ToothRecord:

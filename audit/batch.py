@@ -11,8 +11,10 @@ from collections.abc import Callable, Iterator
 from concurrent.futures import FIRST_COMPLETED, Future, ProcessPoolExecutor, wait
 from dataclasses import dataclass
 from itertools import islice
-from multiprocessing import get_context
+from multiprocessing import get_context, parent_process
+from multiprocessing.connection import wait as wait_for
 from pathlib import Path
+from threading import Thread
 from typing import Any
 
 from audit import api
@@ -121,6 +123,13 @@ def _read_marks(path: Path) -> dict[str, Any] | None:
     return data
 
 
+def _end_with_parent() -> None:
+    """A worker whose parent is gone ends too, also when the parent was killed and could say nothing."""
+    parent = parent_process()
+    if parent is not None:
+        Thread(target=lambda: (wait_for([parent.sentinel]), os._exit(1)), daemon=True).start()
+
+
 def _measure(job: _Job) -> Document | AuditError:
     try:
         return api.measure_photo(job.path, job.annotations, known_lengths=job.known_lengths)
@@ -135,7 +144,7 @@ def _measure_all(jobs: list[_Job], workers: int) -> Iterator[tuple[_Job, Documen
     """Outcomes as they come; at most a few photos per worker are under way, so memory stays flat."""
     if not jobs:
         return
-    pool = ProcessPoolExecutor(min(workers, len(jobs)), mp_context=get_context("spawn"))
+    pool = ProcessPoolExecutor(min(workers, len(jobs)), mp_context=get_context("spawn"), initializer=_end_with_parent)
     waiting = iter(jobs)
     running: dict[Future[Document | AuditError], _Job] = {}
     try:

@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 from rich.console import Console
 from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, TimeRemainingColumn
-from rich.table import Table
+from rich.table import Column, Table
 
 from audit import __version__
 from audit.errors import AnnotationError, AuditError
@@ -101,15 +101,17 @@ def intake(folder: Annotated[Path, typer.Argument(help="Folder of images, search
     """Judge every image of a folder: may it be measured, when was it taken, is it sharp."""
     from audit import api
 
-    table = Table("file", "taken on", "certainty", "kind", "size px", "remarks")
+    table = Table(Column("file", overflow="fold"), "taken on", "certainty", "kind", "size px", "sharp", Column("remarks", overflow="fold"))
     refused = 0
     for name, outcome in api.judge_images(folder):
         if isinstance(outcome, AuditError):
             refused += 1
-            table.add_row(name, "", "", "refused", "", str(outcome))
+            table.add_row(name, "", "", "refused", "", "", str(outcome))
         else:
             size = f"{outcome.width_px} x {outcome.height_px}"
-            table.add_row(name, outcome.captured_on or "", outcome.date_certainty, outcome.modality, size, ", ".join(outcome.flags))
+            sharp, remarks = "soft" not in outcome.flags, [flag.replace("_", " ") for flag in outcome.flags if flag != "soft"]
+            row = name, outcome.captured_on or "", outcome.date_certainty, outcome.modality, size, "yes" if sharp else "no: soft"
+            table.add_row(*row, ", ".join(remarks))
     out.print(table)
     out.print(f"{table.row_count - refused} usable, {refused} refused.")
 
@@ -157,10 +159,10 @@ def _report(folder: Path, out_folder: Path, ledger: str | None) -> None:
         summary = batch.audit_folder(folder, url, progress=lambda done, total, _: bar.update(measuring, completed=done, total=total))
         bar.update(measuring, completed=summary.listed, total=summary.listed)
         writing = bar.add_task("Writing reports", total=None)
-        refused = (*summary.refused_rows, *summary.refused_files)
         index = api.write_reports(
-            url, folder, out_folder, refused=refused, progress=lambda done, total, _: bar.update(writing, completed=done, total=total)
-        )
+            url, folder, out_folder, refused_files=summary.refused_files,
+            progress=lambda done, total, _: bar.update(writing, completed=done, total=total),
+        )  # fmt: skip
     _print_summary(summary)
     out.print(f"Open {index} in a browser.", highlight=False)
 
@@ -177,6 +179,11 @@ def _print_summary(summary: AuditSummary) -> None:
 
 
 def _print_document(document: Document) -> None:
+    if (scale := document.calibration) is not None:
+        along, across = scale.mm_per_px, scale.mm_per_px_across
+        line = (f"scale from a {scale.reference.replace('_', ' ')}: {along.value:.5g} mm per px along it (u {along.u / along.value:.1%}), "
+                f"{across.value:.5g} across (u {across.u / across.value:.1%})")  # fmt: skip
+        out.print(" ".join([line, *(f"[{flag}]" for flag in scale.flags)]), markup=False, highlight=False, soft_wrap=True)
     for reading in document.readings:
         low, high = reading.interval95
         value = "" if reading.value is None else f"{reading.value.value:.4g}, u {reading.value.u:.2g}, "

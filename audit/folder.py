@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Callable, Hashable, Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from datetime import date
 from pathlib import Path, PurePosixPath
 from typing import TypeVar
@@ -62,8 +62,27 @@ class _Known:
 
     folder: Path
     today: date
+    refused: _Refused
     restorations: Mapping[str, Restoration]
     visits: frozenset[tuple[str, str]] = frozenset()
+
+
+@dataclass
+class _Refused:
+    """Lines for what was refused, all of them and by the restoration that the row names."""
+
+    lines: list[str] = field(default_factory=list)
+    of: dict[str, list[str]] = field(default_factory=dict)
+
+    def add(self, row: Row, error: RecordError) -> None:
+        self.lines.append(str(error))
+        code = row.text("restoration") or row.text("code")
+        if code:
+            self.of.setdefault(code, []).append(str(error))
+
+    def visit_of(self, code: str) -> str | None:
+        """The first refused row of ``visits.csv`` that names this restoration."""
+        return next((line.partition(":")[0] for line in self.of.get(code, ()) if line.startswith("visits.csv")), None)
 
 
 def read_folder(path: str | Path, today: date) -> CaseFolder:
@@ -81,23 +100,24 @@ def read_folder(path: str | Path, today: date) -> CaseFolder:
     RecordError
         No such folder, or no ``restorations.csv`` in it with at least one good row.
     """
-    folder, refused = Path(path), list[str]()
+    folder, refused = Path(path), _Refused()
     if not folder.is_dir():
         raise RecordError(f"practice folder must be a directory; got {folder.name!r}.", "Check the folder's name and place.")
-    known = _Known(folder, today, {})
-    listed = _read("restorations.csv", _restoration, lambda r: r[0].code, known, refused)
+    known = _Known(folder, today, refused, {})
+    listed = _read("restorations.csv", _restoration, lambda r: r[0].code, known)
     known = replace(known, restorations={r.code: r for r, _ in listed})
-    lengths = _read("known_lengths.csv", _known_length, lambda k: (k[0], k[1].name), known, refused)
-    visits = _read("visits.csv", _visit, lambda v: (v.restoration, v.on, v.stage), known, refused)
+    lengths = _read("known_lengths.csv", _known_length, lambda k: (k[0], k[1].name), known)
+    visits = _read("visits.csv", _visit, lambda v: (v.restoration, v.on, v.stage), known)
     known = replace(known, visits=frozenset((v.restoration, v.on) for v in visits))
     return CaseFolder(
         restorations=tuple(replace(r, known_lengths=tuple(k for code, k in lengths if code == r.code)) for r, _ in listed),
         visits=tuple(visits),
-        findings=tuple(_read("findings.csv", _finding, lambda f: (f.restoration, f.on, f.finding, f.surface, f.examiner), known, refused)),
-        grades=tuple(_read("grades.csv", _grade, lambda g: (g.restoration, g.on, g.system, g.criterion, g.examiner), known, refused)),
-        events=tuple(_read("events.csv", _event, lambda e: (e.restoration, e.on, e.kind), known, refused)),
-        photos=tuple(_read("photos.csv", _photo, lambda p: p.file, known, refused)),
-        refused_rows=tuple(refused),
+        findings=tuple(_read("findings.csv", _finding, lambda f: (f.restoration, f.on, f.finding, f.surface, f.examiner), known)),
+        grades=tuple(_read("grades.csv", _grade, lambda g: (g.restoration, g.on, g.system, g.criterion, g.examiner), known)),
+        events=tuple(_read("events.csv", _event, lambda e: (e.restoration, e.on, e.kind), known)),
+        photos=tuple(_read("photos.csv", _photo, lambda p: p.file, known)),
+        refused_rows=tuple(refused.lines),
+        refused_of={code: tuple(lines) for code, lines in refused.of.items()},
         recall_months={r.code: months for r, months in listed if months is not None},
     )
 
@@ -110,30 +130,28 @@ def unlisted_images(path: str | Path, case: CaseFolder) -> tuple[str, ...]:
     return tuple(sorted(name for name in names if name not in listed))
 
 
-def _read(
-    table: str, make: Callable[[Row, _Known], Record], key: Callable[[Record], Hashable], known: _Known, refused: list[str]
-) -> list[Record]:
-    """Good rows of one table; every other goes to `refused` as one line."""
+def _read(table: str, make: Callable[[Row, _Known], Record], key: Callable[[Record], Hashable], known: _Known) -> list[Record]:
+    """Good rows of one table; every other is refused with one line."""
     must, may = TABLES[table]
     is_first = table == "restorations.csv"
     if not is_first and not (known.folder / table).exists():
         return []
-    records, seen = list[Record](), dict[Hashable, int]()
+    refused, records, seen = known.refused, list[Record](), dict[Hashable, int]()
     try:
-        for row in read_rows(known.folder / table, must, may, refused):
+        for row in read_rows(known.folder / table, must, may, refused.lines):
             try:
                 record = make(row, known)
                 if (first := seen.setdefault(key(record), row.number)) != row.number:
                     raise row.refuse("row", f"not say again what row {first} says", str(key(record)), "Keep one of the two rows.")
                 records.append(record)
             except RecordError as error:
-                refused.append(str(error))
+                refused.add(row, error)
     except RecordError as error:
         if is_first:
             raise
-        refused.append(str(error))
+        refused.lines.append(str(error))
     if is_first and not records:
-        why = f"first: {refused[0]}" if refused else "the table has no rows."
+        why = f"first: {refused.lines[0]}" if refused.lines else "the table has no rows."
         raise RecordError(f"restorations.csv must hold at least one good row; got none, {why}", "Correct the table and read it again.")
     return records
 
@@ -245,5 +263,7 @@ def _at_visit(row: Row, known: _Known) -> tuple[str, str]:
     """Code and date of a row that belongs to a visit."""
     code, on = _code(row, known), row.day("on", EARLIEST_YEAR, known.today)
     if (code, on) not in known.visits:
-        raise row.refuse("on", f"be the date of a visit of {code} in visits.csv", on, "Correct the date, or add the visit.")
+        mend = known.refused.visit_of(code)
+        hint = f"Mend {mend} first: it was refused." if mend else "Correct the date, or add the visit."
+        raise row.refuse("on", f"be the date of a visit of {code} in visits.csv", on, hint)
     return code, on

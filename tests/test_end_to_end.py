@@ -14,6 +14,7 @@ from audit import api, batch
 
 DEMO = Path(__file__).resolve().parent.parent / "demo_photos"
 CODES = ("M01-011", "M03-010")
+REFUSED_FINDING = "M01-011,2018-06-11,,explorer,sharp,M02\n"
 
 
 @pytest.fixture(scope="module")
@@ -37,6 +38,8 @@ def practice(tmp_path_factory: pytest.TempPathFactory) -> Path:
             writer = csv.DictWriter(target, rows[0].keys())
             writer.writeheader()
             writer.writerows(kept)
+    with (folder / "findings.csv").open("a", encoding="utf-8") as table:
+        table.write(REFUSED_FINDING)
     first = next(iter(sorted(folder.rglob("*_facial.jpg"))))
     shutil.copy(first, folder / "loose.jpg")
     first.write_bytes(first.read_bytes()[:20_000])
@@ -48,18 +51,25 @@ def audited(practice: Path, tmp_path_factory: pytest.TempPathFactory) -> tuple[P
     out = tmp_path_factory.mktemp("out")
     url = str(out / "ledger.sqlite")
     summary = batch.audit_folder(practice, url, workers=1)
-    api.write_reports(url, practice, out, refused=(*summary.refused_rows, *summary.refused_files))
+    api.write_reports(url, practice, out, refused_files=summary.refused_files)
     return out, url, summary
 
 
 def test_the_rest_of_the_folder_goes_on_and_the_refused_are_counted(audited: tuple[Path, str, batch.AuditSummary]) -> None:
     out, _, summary = audited
     assert len(summary.refused_files) == 1 and "Hint: " in summary.refused_files[0]
-    assert len(summary.refused_rows) == 1 and "tooth_notation" in summary.refused_rows[0]
+    assert len(summary.refused_rows) == 2 and "tooth_notation" in summary.refused_rows[0]
     assert summary.unlisted == ("loose.jpg",)
     assert summary.measured == summary.listed - 1 > 10
     index = (out / "index.html").read_text(encoding="utf-8")
     assert all(code in index for code in CODES) and "tooth_notation" in index
+
+
+def test_a_refused_finding_is_told_on_the_report_of_its_own_tooth(audited: tuple[Path, str, batch.AuditSummary]) -> None:
+    out, _, _ = audited
+    told = {code: "findings.csv row" in (out / f"{code}.html").read_text(encoding="utf-8") for code in CODES}
+    assert told == {code: code == CODES[0] for code in CODES}
+    assert "1 row of the tables about this restoration was refused" in (out / f"{CODES[0]}.html").read_text(encoding="utf-8")
 
 
 def test_the_same_folder_again_changes_nothing(practice: Path, audited: tuple[Path, str, batch.AuditSummary]) -> None:

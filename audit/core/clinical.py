@@ -143,7 +143,15 @@ class PhotoEntry:
 
 @dataclass(frozen=True)
 class CaseFolder:
-    """A practice folder, read and checked: every table, and one line for each row that was refused."""
+    """A practice folder, read and checked.
+
+    Parameters
+    ----------
+    refused_rows : tuple of str
+        One line for each row that was refused, with its hint.
+    refused_of : mapping of str to tuple of str
+        Those of `refused_rows` that name a restoration, by its code.
+    """
 
     restorations: tuple[Restoration, ...]
     visits: tuple[Visit, ...] = ()
@@ -151,5 +159,6 @@ class CaseFolder:
     grades: tuple[Grade, ...] = ()
     events: tuple[Event, ...] = ()
     photos: tuple[PhotoEntry, ...] = ()
-    refused_rows: tuple[str, ...] = field(default=())
+    refused_rows: tuple[str, ...] = ()
+    refused_of: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
     recall_months: Mapping[str, int] = field(default_factory=dict)

@@ -14,6 +14,7 @@ from dataclasses import dataclass
 from datetime import date
 from pathlib import Path
 
+from audit.core.vocabulary import SAME_WORD
 from audit.errors import RecordError
 
 __all__ = ["Row", "read_rows"]
@@ -51,7 +52,10 @@ class Row:
         if not value and default is not None:
             return default
         if value not in allowed:
-            raise self.refuse(name, f"be one of {', '.join(allowed)}", value, f"Use one of these words for {name}.")
+            hint = (
+                f"Use {meant} for {value}." if (meant := SAME_WORD.get(value.lower())) in allowed else f"Use one of these words for {name}."
+            )
+            raise self.refuse(name, f"be one of {', '.join(allowed)}", value, hint)
         return value
 
     def yes_no(self, name: str) -> bool | None:

@@ -8,12 +8,20 @@ from types import MappingProxyType
 
 __all__ = [
     "ALLOYS", "DESIGNS", "EVENTS", "FINDINGS", "MEASURANDS", "NOT_EXAMINED", "RADIOGRAPH_VIEWS", "RYGE_SCALES", "STAGES",
-    "SURFACES", "VIEWS", "Design", "EventKind", "MeasurandKind",
+    "SAME_WORD", "SURFACES", "VIEWS", "Design", "EventKind", "MeasurandKind",
 ]  # fmt: skip
 
 VIEWS = ("facial", "smile_front", "smile_oblique", "occlusal", "lingual", "mesial", "distal", "bitewing", "stage")
 RADIOGRAPH_VIEWS = ("bitewing",)
 SURFACES = ("mesial", "occlusal", "distal", "facial", "lingual")
+# what others say for a word of ours; offered as the next step, never taken silently
+SAME_WORD: Mapping[str, str] = MappingProxyType(
+    {
+        "buccal": "facial", "vestibular": "facial", "labial": "facial", "palatal": "lingual", "incisal": "occlusal",
+        "full_crown": "complete_crown", "crown": "complete_crown", "7/8": "seven_eighths", "3/4": "three_quarter",
+        "cementation": "placement", "recementation": "recemented", "review": "baseline", "bitewings": "bitewing", "bw": "bitewing",
+    }
+)  # fmt: skip
 STAGES = ("preoperative", "preparation", "die", "casting", "placement", "baseline", "recall")
 ALLOYS = ("gold", "white")
 NOT_EXAMINED = "not_examined"

@@ -32,6 +32,8 @@ class Report:
         As made by `audit.report.tables.series`.
     tiles, margins : tuple of Picture
         Photo strip and unrolled margins, in order of visits.
+    refused_rows : tuple of str
+        Lines for rows of the practice's tables about this restoration that were not taken in.
     generated_on : str
         ISO 8601 date.
     software : str
@@ -42,13 +44,17 @@ class Report:
     series: pd.DataFrame
     tiles: tuple[Picture, ...] = ()
     margins: tuple[Picture, ...] = ()
+    refused_rows: tuple[str, ...] = ()
     generated_on: str = ""
     software: str = __version__
 
 
-def make_report(record: ToothRecord, *, tiles: Sequence[Picture] = (), margins: Sequence[Picture] = (), generated_on: str = "") -> Report:
+def make_report(
+    record: ToothRecord, *, tiles: Sequence[Picture] = (), margins: Sequence[Picture] = (), refused_rows: Sequence[str] = (),
+    generated_on: str = "",
+) -> Report:  # fmt: skip
     """A report from a record and its pictures."""
-    return Report(record, tables.series(record), tuple(tiles), tuple(margins), generated_on)
+    return Report(record, tables.series(record), tuple(tiles), tuple(margins), tuple(refused_rows), generated_on)
 
 
 @dataclass(frozen=True)

@@ -101,13 +101,13 @@ def fragments(report: Report) -> dict[str, str]:
     pens = _pens_used(report)
     parts = {
         "how_to_read": sections.how_to_read(HOW_TO_READ),
-        "summary": sections.summary(report.record, first_page(report.record)),
+        "summary": sections.summary(report.record, first_page(report.record), report.refused_rows),
         "photographs": sections.photographs(strips, pens) if strips else "",
         "margins": sections.margins(report.margins, pens) if report.margins else "",
         "comparisons": sections.comparisons(report.record.changes),
         "plan": sections.plan(report.record),
         "findings": sections.findings(finding_matrix(report.record), report.record),
-        "refused": sections.refused(refusal_groups(report.record)),
+        "refused": sections.refused(refusal_groups(report.record), report.refused_rows),
     }
     return {name: _styled(str(part)) if part else "" for name, part in parts.items()}
 

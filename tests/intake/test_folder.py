@@ -168,6 +168,24 @@ def test_rows_of_a_refused_restoration_are_refused_with_it(folder):
     assert len(case.refused_rows) == 1 + 1 + 3 + 3 + 1 + 1
 
 
+def test_rows_of_a_refused_visit_say_which_row_to_mend_first(folder):
+    lines = GOOD["visits.csv"].splitlines()
+    number = next(i for i, line in enumerate(lines, 1) if line.startswith("M01-004,2020-04-01"))
+    lines[number - 1] = lines[number - 1].replace("2020-04-01", "01.04.2020")
+    (folder / "visits.csv").write_text("\n".join(lines) + "\n")
+    case = read_folder(folder, TODAY)
+    assert case.refused_rows[0].startswith(f"visits.csv row {number}: on must be a date")
+    orphans = [line for line in case.refused_rows if line.startswith(("findings", "photos", "grades"))]
+    assert orphans and all(f"Mend visits.csv row {number} first" in line for line in orphans)
+    assert case.refused_of["M01-004"] == case.refused_rows
+
+
+def test_a_word_that_others_use_is_answered_with_ours(folder):
+    (folder / "findings.csv").write_text("restoration,on,finding,value,surface\nM01-004,2020-04-01,explorer,no_catch,buccal\n")
+    (line,) = read_folder(folder, TODAY).refused_rows
+    assert line.endswith("Hint: Use facial for buccal.")
+
+
 def test_unreadable_side_tables_are_refused_whole(folder):
     (folder / "findings.csv").write_bytes(b"restoration,on,finding,value\nM01-004,2020-04-01,explorer,\xe4\n")
     (folder / "grades.csv").write_text("restoration,on\nM01-004,2020-04-01\n")
