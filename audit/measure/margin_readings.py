@@ -4,7 +4,7 @@ Notes
 -----
 The fraction is of the assessed length and holds at a stated threshold: stretches open by less than
 that count as continuous, because the photo could not have shown all of them. Two visits are compared
-at the coarser of their thresholds (`continuous_fraction_at`). Length that could not be assessed is
+at the coarser of their thresholds (`core.continuous_margin`). Length that could not be assessed is
 counted once as continuous and once as open in `details`.
 
 The widest opening is the largest mean over 0.25 mm. The maximum of noisy values is too large: the
@@ -22,6 +22,7 @@ from typing import Any
 import numpy as np
 
 from audit.core.annotations import Feature
+from audit.core.continuous_margin import continuous_fraction_at
 from audit.core.quantity import Quantity, source
 from audit.core.records import Calibration, Photo, Reading, Segment
 from audit.measure.detection import CRITICAL, OPEN, STATE_NAMES, STEP, UNASSESSABLE, Detection
@@ -29,7 +30,7 @@ from audit.measure.reflections import MAY_BE_OPEN
 from audit.measure.runs import runs
 from audit.measure.stations import Stations
 
-__all__ = ["MARGIN_MEASURANDS", "Margin", "Trace", "continuous_fraction_at"]
+__all__ = ["MARGIN_MEASURANDS", "Margin", "Trace"]
 
 MARGIN_MEASURANDS = ("assessed_margin_length", "continuous_margin_fraction", "widest_marginal_opening", "mean_marginal_opening")
 METHOD = "margin_slot@1"
@@ -297,21 +298,6 @@ class Margin:
             {"length": float(a), "state": b, "opening": round(float(c), 2), "u": round(float(d), 2), "limit": round(float(e), 2)}
             for a, b, c, d, e in rows
         ]  # fmt: skip
-
-
-def continuous_fraction_at(details: Mapping[str, Any], threshold: float) -> float:
-    """Share of the assessed margin that is continuous at another threshold, from a stored reading's details.
-
-    Parameters
-    ----------
-    details : mapping
-        Of a ``continuous_margin_fraction`` reading.
-    threshold : float
-        In the unit of the reading's threshold; two visits are compared at the coarser of theirs.
-    """
-    assessed = [row for row in details["stations"] if row["state"] != "unassessable"]
-    opened = sum(row["length"] for row in assessed if row["state"] == "open" and row["opening"] > threshold)
-    return float(1.0 - opened / sum(row["length"] for row in assessed))
 
 
 def _noise(rng: np.random.Generator, trace: Trace) -> np.ndarray:

@@ -7,11 +7,12 @@ import pytest
 from margin_scenes import draw_margin, nuisances
 
 from audit.core.annotations import parse_annotations
+from audit.core.continuous_margin import continuous_fraction_at
 from audit.core.quantity import Quantity
 from audit.core.records import Calibration, Photo
 from audit.measure.detection import STATE_NAMES
 from audit.measure.margin import measure_margin
-from audit.measure.margin_readings import THRESHOLDS_UM, continuous_fraction_at
+from audit.measure.margin_readings import THRESHOLDS_UM
 from audit.measure.stations import read_stations
 
 CLOSED = {
