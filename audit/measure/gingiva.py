@@ -9,9 +9,9 @@ the tooth leads away from the gingiva and does not face it, however far the ging
 1.5 mm farther away than the nearest quarter (the bevel over an uncovered cusp) is not part of it.
 The reading is the mean of the distances over the facing part, weighted by its length.
 
-Sign: positive where the margin is supragingival, on the tooth's side of the gingival line. A margin
-below the gingiva is not seen, so the side on which most of the facing margin lies is the tooth's; a
-margin that crosses the line is counted negative beyond it and flagged ``partly_subgingival``. The
+Sign: positive where the margin is supragingival, on the tooth's side of the gingival line, negative beyond it
+(flags ``partly_subgingival``, ``subgingival``). On which side the tooth lies the outline of its surface says, else the colour of
+the two sides (`gingival_side`). Where neither can tell, the side of most of the facing margin is assumed: ``side_assumed``. The
 distance is projected: along the surface of a tooth inclined by s to the picture it is 1/cos(s) longer.
 """
 
@@ -27,11 +27,12 @@ from audit.core.annotations import Annotations
 from audit.core.quantity import Quantity, source
 from audit.core.records import Calibration, Photo, Reading, Refusal
 from audit.imaging.sample import arc_length_px, resample_polyline
+from audit.measure.gingival_side import side_of, tooth_side
 
 __all__ = ["measure_gingiva"]
 
 MEASURAND = "margin_to_gingiva"
-METHOD = "margin_to_gingiva@1"
+METHOD = "margin_to_gingiva@2"
 U_TRACE_PX = 2.0
 """How far a hand trace lies off, and over which length it does so in one direction; common practice, no published source."""
 TRACE_CORRELATION_PX = 25.0
@@ -62,8 +63,8 @@ def measure_gingiva(
 
     Parameters
     ----------
-    pixels : ndarray
-        Not looked at: both lines are the reader's.
+    pixels : ndarray, shape (height, width, 3) or (height, width)
+        Only the colour beside the gingival line is looked at, to tell the tooth's side.
     photo : Photo
     calibration : Calibration or None
     annotations : Annotations
@@ -76,11 +77,12 @@ def measure_gingiva(
     refusal = _refusal(margins, gingivae[0].geometry is not None, calibration)
     if refusal is not None or calibration is None:
         return [], [refusal] if refusal is not None else []
-    faces = _facing(margins, gingivae[0].xy, BEYOND_MM / calibration.mm_per_px.value)
+    tooth = tooth_side(pixels, gingivae[0], annotations)
+    faces = _facing(margins, gingivae[0].xy, BEYOND_MM / calibration.mm_per_px.value, tooth)
     if faces is None or faces.length_px * calibration.mm_per_px.value < SHORTEST_MM:
         return [], [Refusal(MEASURAND, "does_not_face", f"margin must face the gingival line over {SHORTEST_MM} mm; got less.",
                             "Trace the margin and the gingival line beside each other.")]  # fmt: skip
-    return [_reading(faces, photo, calibration, annotations.reader or photo.identity)], []
+    return [_reading(faces, photo, calibration, annotations.reader or photo.identity, tooth is None)], []
 
 
 def _refusal(margins: list[np.ndarray], line_drawn: bool, calibration: Calibration | None) -> Refusal | None:
@@ -95,8 +97,8 @@ def _refusal(margins: list[np.ndarray], line_drawn: bool, calibration: Calibrati
     return None
 
 
-def _facing(margins: list[np.ndarray], gingiva_xy: np.ndarray, beyond_px: float) -> _Facing | None:
-    """The part of the margins that faces the gingival line, None where nothing does."""
+def _facing(margins: list[np.ndarray], gingiva_xy: np.ndarray, beyond_px: float, tooth: float | None) -> _Facing | None:
+    """The part of the margins that faces the gingival line; signed by the tooth's side, else by the greater part's."""
     gingiva = LineString(gingiva_xy)
     lines = [LineString(xy) for xy in margins]
     pieces = [resample_polyline(xy, 1.0) for xy in margins]
@@ -114,8 +116,9 @@ def _facing(margins: list[np.ndarray], gingiva_xy: np.ndarray, beyond_px: float)
         facing &= distance <= np.quantile(distance[facing], 0.25) + beyond_px
     if facing.sum() < 2:
         return None
-    side = _side(gingiva_xy, at, vector)
-    tooth = 1.0 if side[facing].sum() >= 0 else -1.0
+    side = side_of(gingiva_xy, at, vector)
+    if tooth is None:
+        tooth = 1.0 if side[facing].sum() >= 0 else -1.0
     signed = distance * np.where(side == 0, 1.0, side * tooth)
     step = sum(float(arc_length_px(xy)[-1]) for xy in margins) / len(points)
     return _Facing(signed[facing], vector[facing], points[facing], nearest[facing], step * float(facing.sum()))
@@ -131,15 +134,7 @@ def _normals(xy: np.ndarray) -> np.ndarray:
     return np.stack([-along[:, 1], along[:, 0]], axis=1)
 
 
-def _side(line: np.ndarray, at: np.ndarray, vector: np.ndarray) -> np.ndarray:
-    """Side of the line on which each vector from it points: 1 right, -1 left, 0 on it."""
-    length = arc_length_px(line)
-    ahead, behind = np.minimum(at + 1.0, length[-1]), np.maximum(at - 1.0, 0.0)
-    tangent = np.stack([np.interp(ahead, length, line[:, k]) - np.interp(behind, length, line[:, k]) for k in (0, 1)], axis=1)
-    return np.asarray(np.sign(tangent[:, 0] * vector[:, 1] - tangent[:, 1] * vector[:, 0]))
-
-
-def _reading(faces: _Facing, photo: Photo, calibration: Calibration, reader: str) -> Reading:
+def _reading(faces: _Facing, photo: Photo, calibration: Calibration, reader: str, assumed: bool) -> Reading:
     long = np.abs(faces.distance_px) > 0.5
     angle = np.arctan2(faces.vector[:, 1], faces.vector[:, 0])
     double = np.exp(2j * angle[long]).mean() if long.any() else 1.0
@@ -152,10 +147,11 @@ def _reading(faces: _Facing, photo: Photo, calibration: Calibration, reader: str
     stretches = max(1.0, faces.length_px / TRACE_CORRELATION_PX)
     parts = {name: part * value for name, part in calibration.scale(direction).relative_parts.items()}
     parts[source("trace", f"{reader}/{photo.identity}")] = U_TRACE_PX * mm_per_px * (2.0 / stretches) ** 0.5
-    parts[source("boundary", photo.identity)] = U_READER_PX * mm_per_px
+    parts[source("boundary", f"{photo.identity}:gingiva")] = U_READER_PX * mm_per_px
     parts[source("pose", photo.identity)] = U_POSE * value
     below = float((distance_mm < 0).mean())
-    flags = ("projected", "partly_subgingival") if below > 0 else ("projected",)
+    depth = ("subgingival",) if below == 1.0 else ("partly_subgingival",) if below > 0 else ()
+    flags = ("projected", *depth, *(("side_assumed",) if assumed else ()))
     sparse = slice(None, None, max(1, len(distance_mm) // 60))
     details = {
         "least_mm": float(distance_mm.min()), "greatest_mm": float(distance_mm.max()), "share_subgingival": below,
