@@ -27,7 +27,7 @@ MAY_USE: dict[str, set[str]] = {
     "report": {"pandas", "vl_convert", "jinja2", "core", "report"},
     "synthetic": {"numpy", "scipy", "imaging", "core", "synthetic"},
     "batch": {"api", "core"},
-    "api": {"pandas", "core", "imaging", "intake", "folder", "calibration", "measure", "ledger", "analysis", "report"},
+    "api": {"pandas", "api", "core", "imaging", "intake", "folder", "calibration", "measure", "ledger", "analysis", "report"},
     "verify": {"numpy", "api", "analysis", "core", "synthetic"},
     "cli": {"typer", "rich", "api", "batch", "verify", "core", "report", "ui", "folder", "intake"},
     "__init__": set(),

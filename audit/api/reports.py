@@ -1,0 +1,124 @@
+"""Reports: a restoration's as data and as a page, all of a folder's with their index and tables."""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from datetime import date
+from pathlib import Path
+
+from audit.api.photo import load_marks
+from audit.api.record import tooth_record, tooth_records
+from audit.core.clinical import CaseFolder
+from audit.core.outcome import PhotoRecord, ToothRecord, VisitRecord
+from audit.core.picture import Picture
+from audit.folder import read_folder
+from audit.imaging.codec import read_image
+from audit.imaging.overlay import Marks
+from audit.imaging.tiles import common_window_mm, tile
+from audit.imaging.unroll import margin_length_mm, unrolled_margin
+from audit.report import tables
+from audit.report.document import Report, index_row, make_report
+from audit.report.render import index_html
+from audit.report.render import tooth_html as _tooth_html
+
+__all__ = ["read_case_folder", "report_data", "tooth_html", "write_reports"]
+
+Progress = Callable[[int, int, str], None]
+
+
+def read_case_folder(folder: str | Path) -> CaseFolder:
+    """The tables of a practice folder, read and checked."""
+    return read_folder(folder, date.today())
+
+
+def report_data(ledger_url: str, code: str, photo_folder: str | Path) -> Report:
+    """The report of one restoration as data, its pictures drawn from the photos in `photo_folder`."""
+    folder = Path(photo_folder)
+    rows = read_case_folder(folder).refused_of.get(code, ()) if (folder / "restorations.csv").is_file() else ()
+    return _report(tooth_record(ledger_url, code), folder, rows)
+
+
+def tooth_html(ledger_url: str, code: str, photo_folder: str | Path) -> str:
+    """The report of one restoration as one self-contained HTML page."""
+    return _tooth_html(report_data(ledger_url, code, photo_folder))
+
+
+def write_reports(
+    ledger_url: str, photo_folder: str | Path, out_folder: str | Path, *, refused_files: Sequence[str] = (),
+    progress: Progress | None = None,
+) -> Path:  # fmt: skip
+    """One HTML report per restoration, tidy CSV tables beside them, and the index, whose path is returned.
+
+    Parameters
+    ----------
+    refused_files : sequence of str
+        One line for each file that was not taken in, for the index; refused rows of the folder's tables are read again.
+    progress : callable, optional
+        Called with (done, total, file) after each report.
+    """
+    out = Path(out_folder)
+    out.mkdir(parents=True, exist_ok=True)
+    records, cases = tooth_records(ledger_url), read_case_folder(photo_folder)
+    for done, record in enumerate(records, 1):
+        name = f"{record.restoration.code}.html"
+        (out / name).write_text(
+            _tooth_html(_report(record, Path(photo_folder), cases.refused_of.get(record.restoration.code, ()))), encoding="utf-8"
+        )
+        if progress is not None:
+            progress(done, len(records), name)
+    return _write_index(records, out, (*cases.refused_rows, *refused_files))
+
+
+def _write_index(records: Sequence[ToothRecord], out: Path, refused: Sequence[str]) -> Path:
+    kinds = {"readings": tables.series, "refusals": tables.refusals, "findings": tables.findings}
+    for name, table in kinds.items():
+        (out / f"{name}.csv").write_text(tables.to_csv([table(record) for record in records]), encoding="utf-8")
+    counts = Counter(refusal.code for record in records for visit in record.visits for photo in visit.photos for refusal in photo.refusals)
+    rows = [index_row(record, f"{record.restoration.code}.html") for record in records]
+    index = out / "index.html"
+    index.write_text(index_html(rows, counts, refused, generated_on=date.today().isoformat()), encoding="utf-8")
+    return index
+
+
+def _report(record: ToothRecord, folder: Path, refused_rows: Sequence[str]) -> Report:
+    tiles, margins = _pictures(record, folder)
+    return make_report(record, tiles=tiles, margins=margins, refused_rows=refused_rows, generated_on=date.today().isoformat())
+
+
+@dataclass(frozen=True)
+class _Shown:
+    """One photo of a record with what is marked on it; pixels are read again when its picture is drawn."""
+
+    path: Path
+    photo: PhotoRecord
+    on: str
+    caption: str
+    marks: Marks
+
+
+def _pictures(record: ToothRecord, folder: Path) -> tuple[list[Picture], list[Picture]]:
+    tiles: list[Picture] = []
+    margins: list[Picture] = []
+    shown = [one for visit in record.visits for photo in visit.photos if (one := _shown(visit, photo, folder))]
+    for view in dict.fromkeys(one.photo.view for one in shown):
+        strip = [one for one in shown if one.photo.view == view]
+        window = common_window_mm([(one.marks, one.photo.width_px, one.photo.height_px) for one in strip])
+        axis_mm = max(margin_length_mm(one.marks) for one in strip)
+        for one in strip:
+            pixels = read_image(one.path).pixels
+            words = {"view": view, "on": one.on, "caption": one.caption}
+            tiles.append(tile(pixels, one.marks, window, **words))
+            if axis_mm > 0 and (strip_picture := unrolled_margin(pixels, one.marks, axis_mm, **words)) is not None:
+                margins.append(strip_picture)
+    return tiles, margins
+
+
+def _shown(visit: VisitRecord, photo: PhotoRecord, folder: Path) -> _Shown | None:
+    path = folder / photo.file
+    if not photo.sha256 or not path.is_file():
+        return None
+    marks = Marks(load_marks(photo.annotations), photo.calibration, photo.readings, photo.segments)
+    caption = f"{visit.visit.on}, {visit.visit.stage}, {visit.months:.0f} months"
+    return _Shown(path, photo, visit.visit.on, caption, marks)
