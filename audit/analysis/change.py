@@ -9,8 +9,14 @@ as uncertain as its whole 95 % interval. Where photographs posed anew show a lar
 
 One visit tests all measurands of a tooth at once: 'changed' is listed at a false discovery rate of 5 % among them (Benjamini and
 Hochberg; holds for independent and for positively dependent tests), so that an unchanged tooth is called changed in at most 5 % of
-visits. Where only intervals exist (below detection, or a slot too narrow to resolve, without an estimate) 'changed' means that the
-95 % intervals do not meet, which is the stricter rule. "No change distinguishable" says nothing of stability.
+visits. Where only intervals exist (below detection, or a slot too narrow to resolve, without an estimate) the p value is the least
+:math:`\\alpha` at which the two :math:`1-\\alpha` intervals do not meet, a limit of detection being taken as the 95 % end of an estimate of
+zero: stricter than a test of the difference. What is below detection at both visits is a test that nothing can pass, and counts as one.
+A later photograph that resolves less (its limit more than a quarter above the first) cannot tell whether an opening came in between.
+"No change distinguishable" says nothing of stability.
+
+A change is final when a second photograph confirms it: another one of the same visit, or the reading of the visit before, that by itself
+changed the same way. Both are held against the one baseline, so a mistake of the baseline is not found this way.
 
 References
 ----------
@@ -20,16 +26,17 @@ Benjamini & Hochberg, J R Stat Soc B 1995;57:289-300. https://doi.org/10.1111/j.
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 from types import MappingProxyType
 from typing import Literal
 
 import numpy as np
 import pandas as pd
-from scipy.stats import false_discovery_control, t
+from scipy.stats import false_discovery_control, norm, t
 
-from audit.analysis.occasions import NOT_TOLD_APART, Occasion, Site, occasions
+from audit.analysis.comparable import assessed_mm, at_one_threshold, unequal_stretch, why_not_comparable
+from audit.analysis.occasions import NOT_TOLD_APART, Occasion, Site, all_occasions, occasions
 from audit.analysis.posed_anew import Repeatability
 from audit.analysis.wording import number, plus_minus, subject, under
 from audit.core.outcome import Change, VisitRecord
@@ -41,6 +48,7 @@ __all__ = ["FALSE_DISCOVERY_RATE", "NOT_COMPARED", "changes", "to_frame"]
 
 FALSE_DISCOVERY_RATE = 0.05
 K = 1.959964
+COARSER = 1.25  # limits of detection that differ by less are alike: common practice, no published source
 # what the photographer framed, not what the tooth did
 NOT_COMPARED = frozenset({"facial_surface_area", "assessed_margin_length"})
 NO_REPEATABILITY: Repeatability = MappingProxyType({})
@@ -52,6 +60,7 @@ class _Compared:
 
     change: Change
     chance: float | None = None
+    rose: bool = False
 
 
 def changes(visits: Iterable[VisitRecord], repeatability: Repeatability = NO_REPEATABILITY) -> tuple[Change, ...]:
@@ -64,43 +73,53 @@ def changes(visits: Iterable[VisitRecord], repeatability: Repeatability = NO_REP
     repeatability : mapping of (measurand, view) to PosedAnew
         From photographs posed anew, where there are enough.
     """
-    compared, visits = [], tuple(visits)
+    visits = tuple(visits)
+    every, compared = all_occasions(visits), list[tuple[_Compared, Sequence[_Compared]]]()
     for site, found in occasions(visits).items():
         if site.measurand not in NOT_COMPARED and len(found) > 1:
-            compared.append(_compare(site, found[0], found[-1], repeatability))
-    tested = [c.chance for c in compared if c.chance is not None]
+            others = [o for o in every[site][found[-1].on] if o.photo != found[-1].photo] + found[1:-1][-1:]
+            seconds = [_compare(site, found[0], other, repeatability) for other in others]
+            compared.append((_compare(site, found[0], found[-1], repeatability), seconds))
+    tested = [c.chance for c, _ in compared if c.chance is not None]
     discovered = iter(false_discovery_control(np.array(tested)) <= FALSE_DISCOVERY_RATE if tested else [])
-    told = [c.change if c.chance is None else _judged(c.change, bool(next(discovered)), len(tested)) for c in compared]
+    told = [_judged(c, c.chance is None or bool(next(discovered)), seconds, len(tested)) for c, seconds in compared]
     last_on = max((record.visit.on for record in visits), default="")
     return tuple(c if c.latest_on == last_on else _not_read_last(c) for c in told)
 
 
 def to_frame(found: Iterable[Change]) -> pd.DataFrame:
     """Changes as a tidy table, one row each."""
-    columns = ["measurand", "view", "baseline_on", "latest_on", "difference", "u", "unit", "smallest_detectable", "basis", "verdict"]
+    columns = ["measurand", "view", "baseline_on", "latest_on", "difference", "u", "unit", "smallest_detectable", "basis", "verdict",
+               "confirmed"]  # fmt: skip
     rows = [
         (c.measurand, c.view, c.baseline_on, c.latest_on, c.difference and c.difference.value, c.difference and c.difference.u,
-         c.difference and c.difference.unit, c.smallest_detectable, c.basis, c.verdict)
+         c.difference and c.difference.unit, c.smallest_detectable, c.basis, c.verdict, c.confirmed)
         for c in found
     ]  # fmt: skip
     return pd.DataFrame(rows, columns=columns)
 
 
 def _compare(site: Site, first: Occasion, last: Occasion, repeatability: Repeatability) -> _Compared:
-    why_not = "its sites are not told apart by name" if site.site == NOT_TOLD_APART else _not_comparable(first, last)
+    why_not = "its sites are not told apart by name" if site.site == NOT_TOLD_APART else why_not_comparable(first, last)
     if why_not:
-        return _told(site, first, last, "cannot_tell", f"cannot be compared with {first.on}: {why_not}", why_not)
-    before, now = first.reading, last.reading
-    if before.status == now.status == "below_detection":
+        return _not_compared(site, first, last, why_not)
+    first, last = at_one_threshold(first, last)
+    if first.reading.status == last.reading.status == "below_detection":
         return _both_below(site, first, last)
     earlier, later = _estimate(first), _estimate(last)
     if earlier is None or later is None:
-        return _by_intervals(site, first, last)
-    difference = later - earlier
-    if not difference.u > 1e-6 * max(earlier.u, later.u):
-        why_not = "no uncertainty of the difference is known"
-        return _told(site, first, last, "cannot_tell", f"cannot be compared with {first.on}: {why_not}", why_not)
-    return _by_difference(site, first, last, difference, repeatability)
+        compared = _by_intervals(site, first, last)
+    else:
+        difference = later - earlier
+        if not difference.u > 1e-6 * max(earlier.u, later.u):
+            return _not_compared(site, first, last, "no uncertainty of the difference is known")
+        compared = _by_difference(site, first, last, difference, repeatability)
+    unequal = unequal_stretch(first, last, rose=compared.rose)
+    return _not_compared(site, first, last, unequal) if unequal and compared.change.verdict == "changed" else compared
+
+
+def _not_compared(site: Site, first: Occasion, last: Occasion, why_not: str) -> _Compared:
+    return _told(site, first, last, "cannot_tell", f"cannot be compared with {first.on}: {why_not}", why_not)
 
 
 def _estimate(occasion: Occasion) -> Quantity | None:
@@ -113,33 +132,37 @@ def _estimate(occasion: Occasion) -> Quantity | None:
     return signed.with_part(source("model", f"unresolved/{occasion.photo.sha256[:12]}"), missing)
 
 
-def _not_comparable(first: Occasion, last: Occasion) -> str:
-    """Why two readings of one site must not be held against each other; empty where they may."""
-    before, now = first.reading, last.reading
-    if first.photo.sha256 == last.photo.sha256:
-        return "the same image file stands at both visits"
-    if before.unit != now.unit or before.method != now.method:
-        return f"read by {before.method} then and by {now.method} now; audit the folder again"
-    then, since = (tuple(reading.details.get(name) for name in ("threshold", "threshold_unit")) for reading in (before, now))
-    if then != since:
-        return "an opening counted from another width on"
-    return ""
-
-
 def _both_below(site: Site, first: Occasion, last: Occasion) -> _Compared:
-    limits = [under(o.reading.interval95[1], o.reading.unit) for o in (first, last)]
+    limit, limit_now = (o.reading.interval95[1] for o in (first, last))
+    shown, shown_now = under(limit, first.reading.unit), under(limit_now, last.reading.unit)
+    words = shown if shown == shown_now else f"{shown}, then {shown_now}"
     images = "bitewings" if site.view == "bitewing" else "photographs"
-    words = limits[0] if limits[0] == limits[1] else f"{limits[0]}, then {limits[1]}"
-    return _told(site, first, last, "no_change_distinguishable", f"below what the {images} resolve at both visits ({words})", words,
-                 smallest=max(first.reading.interval95[1], last.reading.interval95[1]))  # fmt: skip
+    if limit_now > COARSER * limit:
+        text = f"cannot be told: {shown} on {first.on}, but the later image resolves less and shows only that it is {shown_now}"
+        return _told(site, first, last, "cannot_tell", text, words, chance=1.0)
+    text = f"below what the {images} resolve at both visits ({words})"
+    return _told(site, first, last, "no_change_distinguishable", text, words, smallest=max(limit, limit_now), chance=1.0)
 
 
 def _by_intervals(site: Site, first: Occasion, last: Occasion) -> _Compared:
-    (low, high), (low_now, high_now) = first.reading.interval95, last.reading.interval95
+    (centre, u), (centre_now, u_now) = _centre(first.reading), _centre(last.reading)
+    if not u + u_now > 0.0:
+        return _not_compared(site, first, last, "no uncertainty of the difference is known")
+    chance = 2.0 * float(norm.sf(abs(centre_now - centre) / (u + u_now)))
     words = f"from {_reading_words(first.reading)} on {first.on} to {_reading_words(last.reading)}"
-    if low_now > high or high_now < low:
-        return _told(site, first, last, "changed", f"changed {words}", words)
-    return _told(site, first, last, "cannot_tell", f"cannot be told: {words}", words)
+    if chance < FALSE_DISCOVERY_RATE:
+        return _told(site, first, last, "changed", f"changed {words}", words, chance=chance, rose=centre_now > centre)
+    return _told(site, first, last, "cannot_tell", f"cannot be told: {words}", words, chance=chance)
+
+
+def _centre(reading: Reading) -> tuple[float, float]:
+    """The estimate for which an interval stands, and its standard uncertainty; zero for a limit of detection."""
+    low, high = reading.interval95
+    if reading.status == "measured" and reading.value is not None:
+        return reading.value.value, reading.value.u
+    if reading.status == "below_detection":
+        return 0.0, high / K
+    return (low + high) / 2.0, (high - low) / 2.0 / K
 
 
 def _by_difference(site: Site, first: Occasion, last: Occasion, difference: Quantity, repeatability: Repeatability) -> _Compared:
@@ -162,19 +185,25 @@ def _by_difference(site: Site, first: Occasion, last: Occasion, difference: Quan
     sentence = f"{head}: {words}{_notes(site, first, last)}."
     verdict: Literal["changed", "no_change_distinguishable"] = "changed" if changed else "no_change_distinguishable"
     change = Change(site.measurand, site.view, first.on, last.on, difference, smallest, basis, verdict, sentence, site.site, amount)
-    return _Compared(change, chance)
+    return _Compared(change, chance, difference.value > 0.0)
 
 
-def _judged(change: Change, discovered: bool, tests: int) -> Change:
-    """The change with its verdict among all that were tested on this tooth."""
-    if change.verdict != "changed" or discovered or change.difference is None or change.smallest_detectable is None:
+def _judged(compared: _Compared, discovered: bool, seconds: Sequence[_Compared], tests: int) -> Change:
+    """The change with its verdict among all that were tested on this tooth, and whether a second photograph shows it."""
+    change = compared.change
+    if change.verdict != "changed":
         return change
+    if discovered:
+        confirmed = any(second.change.verdict == "changed" and second.rose == compared.rose for second in seconds)
+        words = "a second photograph shows it too" if confirmed else "not yet confirmed by a second photograph"
+        return replace(change, confirmed=confirmed, sentence=f"{change.sentence.removesuffix('.')}; {words}.")
+    head, why = change.sentence.split(":", 1)[0], "by itself it would exceed the measurement error, so photograph it again"
+    if change.difference is None or change.smallest_detectable is None:
+        words = f"cannot be told among the {tests} comparisons of this tooth: {change.brief}"
+        return replace(change, verdict="cannot_tell", sentence=f"{head}: {words}; {why}.")
     amount = plus_minus(change.difference.value, change.smallest_detectable, change.difference.unit)
-    words = (
-        f"{change.sentence.split(':', 1)[0]}: no change distinguishable among the {tests} comparisons of this tooth ({amount} since "
-        f"{change.baseline_on}); by itself it would exceed the measurement error, so photograph it again."
-    )
-    return replace(change, verdict="no_change_distinguishable", sentence=words, brief=amount)
+    words = f"no change distinguishable among the {tests} comparisons of this tooth ({amount} since {change.baseline_on})"
+    return replace(change, verdict="no_change_distinguishable", sentence=f"{head}: {words}; {why}.", brief=amount)
 
 
 def _not_read_last(change: Change) -> Change:
@@ -184,10 +213,11 @@ def _not_read_last(change: Change) -> Change:
 
 def _told(
     site: Site, first: Occasion, last: Occasion, verdict: Literal["changed", "no_change_distinguishable", "cannot_tell"], words: str,
-    brief: str, *, smallest: float | None = None,
+    brief: str, *, smallest: float | None = None, chance: float | None = None, rose: bool = False,
 ) -> _Compared:  # fmt: skip
     sentence = f"{subject(*site)}: {words}{_notes(site, first, last)}."
-    return _Compared(Change(site.measurand, site.view, first.on, last.on, None, smallest, "budget", verdict, sentence, site.site, brief))
+    change = Change(site.measurand, site.view, first.on, last.on, None, smallest, "budget", verdict, sentence, site.site, brief)
+    return _Compared(change, chance, rose)
 
 
 def _reading_words(reading: Reading) -> str:
@@ -208,20 +238,13 @@ def _notes(site: Site, first: Occasion, last: Occasion) -> str:
     """What a reader must know of the two readings: the margin they cover, and that there was a choice."""
     notes = []
     if site.measurand in OF_THE_MARGIN:
-        lengths = [length for o in (first, last) if (length := _assessed(o)) is not None]
-        if len(lengths) == 2:
-            notes.append(f"{lengths[0]:.1f} mm of margin assessed then, {lengths[1]:.1f} mm now")
+        then, now = assessed_mm(first), assessed_mm(last)
+        if then is not None and now is not None:
+            notes.append(f"{then:.1f} mm of margin assessed then, {now:.1f} mm now")
     drawn = ["the reader" if "region_by_reader" in o.reading.flags else "the tool" for o in (first, last)]
     if drawn[0] != drawn[1]:
         notes.append(f"metal outlined by {drawn[0]} then, by {drawn[1]} now")
     for occasion in (first, last):
         if occasion.photos > 1:
-            notes.append(f"on {occasion.on} from the photograph with the smallest uncertainty of {occasion.photos}")
+            notes.append(f"on {occasion.on} from one of {occasion.photos} photographs, chosen by sharpness and scale before it was read")
     return f"; {'; '.join(notes)}" if notes else ""
-
-
-def _assessed(occasion: Occasion) -> float | None:
-    for reading in occasion.photo.readings:
-        if reading.measurand == "assessed_margin_length" and reading.value is not None:
-            return reading.value.value
-    return None

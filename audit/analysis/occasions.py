@@ -2,23 +2,29 @@
 
 Notes
 -----
-Views and sites are never mixed. Of several photos of a visit the one with the smallest uncertainty counts; the others stay in
-the ledger.
+Views and sites are never mixed. Of several photos of a visit one counts; the others stay in the ledger. It is chosen by what is
+settled before anything is read: fewest remarks of intake on sharpness and exposure, then the smaller relative uncertainty of the scale,
+then the smaller blur at the tooth, then the file's name. The uncertainty of the reading itself must not choose: it grows with the value,
+so the least one is the least value (of three photos of an area known to 10 % the mean would be 8 % low). Scale and blur are compared
+in steps of a factor 1.5, as their own errors enter the reading.
 """
 
 from __future__ import annotations
 
+import math
 import re
 from collections.abc import Iterable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import NamedTuple
 
 from audit.core.outcome import PhotoRecord, VisitRecord
 from audit.core.records import Reading
 from audit.core.site import site_of
 
-__all__ = ["NOT_TOLD_APART", "Occasion", "Site", "all_occasions", "occasions", "spread"]
+__all__ = ["NOT_TOLD_APART", "Occasion", "Site", "all_occasions", "occasions"]
 
+STEP = 1.5
+WEAK = frozenset({"soft", "clipped", "dark"})
 NOT_TOLD_APART = "several sites that have no names"
 
 
@@ -58,8 +64,8 @@ def occasions(history: Iterable[VisitRecord]) -> dict[Site, list[Occasion]]:
     """Readings by what may be compared, one a visit, by date."""
     chosen: dict[Site, list[Occasion]] = {}
     for site, by_day in all_occasions(history).items():
-        best = [(min(found, key=lambda o: spread(o.reading)), len(found)) for found in by_day.values()]
-        chosen[site] = [Occasion(o.on, o.months, o.reading, o.photo, count) for o, count in best]
+        best = [(min(found, key=lambda o: _rank(o.photo)), len(found)) for found in by_day.values()]
+        chosen[site] = [replace(occasion, photos=count) for occasion, count in best]
     return chosen
 
 
@@ -77,8 +83,18 @@ def all_occasions(history: Iterable[VisitRecord]) -> dict[Site, dict[str, list[O
     return found
 
 
-def spread(reading: Reading) -> float:
-    """Standard uncertainty of a reading, or what its interval stands for."""
-    if reading.signed is not None and reading.signed.u > 0:
-        return reading.signed.u
-    return (reading.interval95[1] - reading.interval95[0]) / 3.92
+def _rank(photo: PhotoRecord) -> tuple[int, int, int, str]:
+    """The lower the better; of the photo alone, nothing that was read from it."""
+    remarks = sum(flag in WEAK for flag in photo.flags)
+    scale = photo.calibration
+    if scale is None:
+        return remarks, _step(math.inf), _step(math.inf), photo.file
+    blur_px = scale.blur_sigma_px.value if scale.blur_sigma_px is not None else 1.0
+    return remarks, _step(scale.mm_per_px.u / scale.mm_per_px.value), _step(blur_px * scale.mm_per_px.value), photo.file
+
+
+def _step(size: float) -> int:
+    """Number of the step that a size falls into; what is not known is the last."""
+    if not size < math.inf:
+        return 1000
+    return math.floor(math.log(max(size, 1e-9)) / math.log(STEP))

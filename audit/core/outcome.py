@@ -69,6 +69,8 @@ class Change:
         What the sentence is about beside measurand and view; empty where the view says it all.
     brief : str
         The numbers of the sentence alone, for a table: the difference and its 95 % half width, the limits of detection, or why not.
+    confirmed : bool
+        Whether a second photograph shows the change too; until then 'changed' is not final.
     """
 
     measurand: str
@@ -82,6 +84,7 @@ class Change:
     sentence: str
     site: str = ""
     brief: str = ""
+    confirmed: bool = False
 
 
 @dataclass(frozen=True)

@@ -9,7 +9,7 @@ from audit.core.clinical import Event, Finding, Plan, Restoration, Visit
 from audit.core.dates import months_between
 from audit.core.outcome import PhotoRecord, VisitRecord
 from audit.core.quantity import Quantity
-from audit.core.records import Reading, Refusal
+from audit.core.records import Calibration, Reading, Refusal
 from audit.core.tooth import Tooth
 
 CODE, PLACED = "M01-001", "2020-01-15"
@@ -35,10 +35,17 @@ def below(limit: float, signed: float | None = 0.0, measurand: str = "widest_mar
     return Reading(measurand, "um", "below_detection", None, (0.0, limit), "m@1", estimate)
 
 
-def photo(*readings: Reading, view: str = "facial", name: str = "", refusals: tuple[Refusal, ...] = (), **more: object) -> PhotoRecord:
+def photo(
+    *readings: Reading,
+    view: str = "facial",
+    name: str = "",
+    refusals: tuple[Refusal, ...] = (),
+    calibration: Calibration | None = None,
+    **more: object,
+) -> PhotoRecord:
     sha = hashlib.sha256(repr((readings, view, name)).encode()).hexdigest()
     modality = "radiograph" if view == "bitewing" else "photo"
-    return PhotoRecord(sha, f"{name or sha[:6]}.jpg", view, None, "unknown", modality, None, readings, (), refusals, None, **more)
+    return PhotoRecord(sha, f"{name or sha[:6]}.jpg", view, None, "unknown", modality, calibration, readings, (), refusals, None, **more)
 
 
 def visit(

@@ -57,7 +57,7 @@ def test_the_sentence_has_the_numbers_of_the_difference() -> None:
     )
     told = only(measured(0.50, 0.03), measured(0.95, 0.03))
     assert told.verdict == "changed" and told.smallest_detectable == pytest.approx(1.96 * 0.03 * 2**0.5, rel=1e-3)
-    assert f"changed by +0.45 ± 0.08 mm since {BASELINE}, from 0.50 ± 0.06 mm to 0.95 ± 0.06 mm." in told.sentence
+    assert f"changed by +0.45 ± 0.08 mm since {BASELINE}, from 0.50 ± 0.06 mm to 0.95 ± 0.06 mm;" in told.sentence
     assert "stable" not in quiet.sentence
 
 
@@ -150,15 +150,12 @@ def test_an_unresolved_slot_is_as_uncertain_as_its_interval() -> None:
     assert opened.verdict == "changed" and "from between 30 and 150 µm to 300 ± 39 µm" in opened.sentence
 
 
-def test_views_sites_methods_and_thresholds_are_never_mixed() -> None:
+def test_views_sites_and_methods_are_never_mixed() -> None:
     first, second = measured(1.0, 0.01), measured(2.0, 0.01)
     other_view = (visit(BASELINE, photo(first), stage="baseline"), visit(RECALL, photo(second, view="smile_front")))
     assert changes(other_view) == ()
     assert changes(two_visits(measured(1.0, 0.01, site="mesial"), measured(2.0, 0.01, site="distal"))) == ()
     assert only(first, replace(second, method="m@2")).verdict == "cannot_tell"
-    fraction = "continuous_margin_fraction"
-    told = only(measured(0.9, 0.01, fraction, "1", threshold=60.0), measured(0.5, 0.01, fraction, "1", threshold=100.0))
-    assert told.verdict == "cannot_tell" and "another width" in told.sentence
 
 
 def test_sites_without_names_are_not_told_apart() -> None:
@@ -174,13 +171,6 @@ def test_the_same_image_at_both_visits_tells_nothing() -> None:
     same = photo(measured(1.0, 0.01))
     (change,) = changes((visit(BASELINE, same, stage="baseline"), visit(RECALL, same)))
     assert change.verdict == "cannot_tell" and "same image" in change.sentence
-
-
-def test_of_several_photos_the_one_with_the_smallest_uncertainty_counts_and_is_named() -> None:
-    sharp, soft = photo(measured(1.00, 0.02), name="sharp"), photo(measured(5.0, 0.5), name="soft")
-    (change,) = changes((visit(BASELINE, soft, sharp, stage="baseline"), visit(RECALL, photo(measured(1.01, 0.02), name="later"))))
-    assert change.difference is not None and change.difference.value == pytest.approx(0.01)
-    assert f"on {BASELINE} from the photograph with the smallest uncertainty of 2" in change.sentence
 
 
 def test_a_last_visit_without_the_reading_is_told() -> None:
