@@ -37,6 +37,11 @@ _MOST_FILLED = 0.04
 _SLIVER, _DARK = 0.025, -1.5
 """Share of the outline below which a component is a sliver; ln Y over the enamel below which it is a shadow."""
 
+_UNLIT, _RULED_OUT = -1.0, -3.0
+"""ln Y over the enamel below which a pixel may be metal that mirrors the throat; log odds below which metal is ruled out."""
+_GUM_RED, _GUM_LIGHT = 0.45, 0.05
+"""ln(R/G) and Y of gingiva at least: the throat is as red and darker, teeth are lighter and less red."""
+
 
 @dataclass(frozen=True)
 class Grid:
@@ -76,6 +81,8 @@ class Proposal:
         Boundary in photo coordinates, inside the outline; empty where no metal was found.
     probability : ndarray of float32, shape (h, w)
         Of metal, on the working grid; 0 outside the outline.
+    hidden : ndarray of bool, shape (h, w)
+        Outside the region, where the photo alone does not rule out metal: what is not surely enamel, whatever the design.
     grid : Grid
     edges : tuple of Edge
         The free boundary (not along the outline), with its uncertainty.
@@ -89,6 +96,7 @@ class Proposal:
 
     region: MultiPolygon
     probability: np.ndarray
+    hidden: np.ndarray
     grid: Grid
     edges: tuple[Edge, ...]
     undecided_sd_px2: float
@@ -161,17 +169,20 @@ def propose_metal(
     enamel = fit_enamel(linear, grid.inside, border)
     logit = np.full(grid.inside.shape, -9.0, dtype=np.float32)
     features = metal_features(linear, enamel, grid.inside, border, alloy)
-    logit[grid.inside] = metal_log_odds(features, grid.inside) + _prior(grid, design, upper)
+    seen = metal_log_odds(features, grid.inside)
+    logit[grid.inside] = seen + _prior(grid, linear, design, upper)
     smooth = _coherent(logit, linear, grid.inside)
     probability = np.where(grid.inside, 1.0 / (1.0 + np.exp(-smooth)), 0.0).astype(np.float32)
     above = log_colour(linear)[0] - enamel.log_light
     accepted, rejected_sd, rest = _decide(probability, grid, above)
+    hidden = (above < _UNLIT) & grid.inside & ~accepted
+    hidden[grid.inside] |= (seen > _RULED_OUT) & ~accepted[grid.inside]
     region, edges = _outline_region(pixels, accepted, smooth, grid, outline)
     evidence = {
         "enamel_share": enamel.share, "gains": [float(g) for g in gains], "working_step_px": float(grid.step_px.mean()),
         "design": design, "alloy": alloy, "upper": upper,
     }  # fmt: skip
-    return Proposal(region, probability, grid, edges, rejected_sd * grid.cell_px2, rest * grid.cell_px2, evidence)
+    return Proposal(region, probability, hidden, grid, edges, rejected_sd * grid.cell_px2, rest * grid.cell_px2, evidence)
 
 
 def _judge_light(grid: Grid) -> None:
@@ -188,14 +199,30 @@ def _judge_light(grid: Grid) -> None:
         raise Refused("greyscale", "The photo has no colour; metal cannot be told from enamel.", "Measure on the colour original.")
 
 
-def _prior(grid: Grid, design: str | None, upper: bool | None) -> np.ndarray:
-    """Log odds of where this design may show metal on the facial surface; flat where nothing is known."""
+def _prior(grid: Grid, linear: np.ndarray, design: str | None, upper: bool | None) -> np.ndarray:
+    """Log odds of where this design may show metal on the facial surface; flat where nothing is known.
+
+    A photograph may stand on its head: where gum shows beyond the end that should be the occlusal one, the design says nothing.
+    """
     rows = np.nonzero(grid.inside)[0].astype(np.float32)
     flat = np.zeros(len(rows), dtype=np.float32)
     if design is None or upper is None or DESIGNS[design].facial_metal in ("all", "distal_half"):
         return flat
+    above, below = _gum_beyond(grid, linear)
+    if (below > above) if upper else (above > below):
+        return flat
     from_edge = (rows.max() - rows if upper else rows - rows.min()) / max(float(np.ptp(rows)), 1.0)
     return np.asarray(-4.0 * np.clip((from_edge - 0.45) / 0.3, 0.0, 1.0), dtype=np.float32)
+
+
+def _gum_beyond(grid: Grid, linear: np.ndarray) -> tuple[float, float]:
+    """Share of gum just beyond the upper and the lower end of the outline, 0 to 1."""
+    light, red_green, _ = log_colour(linear)
+    gum = (red_green > _GUM_RED) & (light > np.log(_GUM_LIGHT)) & ~grid.inside
+    rows, columns = np.nonzero(grid.inside)
+    across = slice(int(np.quantile(columns, 0.25)), int(np.quantile(columns, 0.75)) + 1)
+    over, under = gum[: rows.min(), across], gum[rows.max() + 1 :, across]
+    return (float(over.mean()) if over.size else 0.0), (float(under.mean()) if under.size else 0.0)
 
 
 def _coherent(logit: np.ndarray, linear: np.ndarray, inside: np.ndarray) -> np.ndarray:

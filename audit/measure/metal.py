@@ -81,11 +81,12 @@ def _region(pixels: np.ndarray, case: MetalCase) -> Region:
         inside = shapely.union_all(shapes).intersection(case.outline)
         shape = MultiPolygon([part for part in getattr(inside, "geoms", [inside]) if part.geom_type == "Polygon" and not part.is_empty])
         by = "proposal" if all(f.properties.get("source") == "proposal" for f in drawn) else "reader"
-        return Region(shape, drawn_sd(shape), by, {})
+        return Region(shape, drawn_sd(shape, case.outline), by, {})
     tooth = case.annotations.tooth
     upper = None if tooth is None else tooth.is_upper
     proposal = propose_metal(pixels, case.outline, case.annotations.design, case.annotations.alloy, upper)
-    sd = proposed_sd(proposal, case.outline)
+    blur = None if case.calibration is None else case.calibration.blur_sigma_px
+    sd = proposed_sd(proposal, case.outline, 0.0 if blur is None else blur.value)
     if proposal.evidence["enamel_share"] < _ENAMEL_SHARE:
         raise Refused("enamel_not_found", "Too little of the outline has the colour of a tooth to compare with.",
                       "Outline the whole facial surface, without gum and neighbours, or draw the metal by hand.")  # fmt: skip

@@ -9,6 +9,14 @@ normal by s changes the area by s l; the stretches are independent.
 *Viewing direction.* A surface that slopes by s against the image plane shows cos(s); a camera that
 stands d higher shows cos(s - d). With s and d normally distributed the relative standard deviation of
 what is seen is taken by quadrature, so that it does not vanish where the slope does.
+
+*A surface that turns.* Metal on one side of the facial surface shows more of itself to a camera that swings to that side. On a
+surface that turns evenly by F to each side (a cylinder, seen along x = R sin f) a place at f shows 1 + d tan(f) of itself from d
+aside, so the area changes by d times the mean of tan(f) over the metal: by d tan((F + f0) / 2) for metal from f0 to the side,
+by nothing for metal that lies evenly about the middle. F = 45 degrees is stated for a molar (plane geometry; no source for F).
+
+*Below detection.* What could be there unseen: a hairline thinner than `thin` along as much of the outline as the design may
+leave bare, and every pixel that is not surely enamel. A hairline could run all along, so the extent is limited by the outline alone.
 """
 
 from __future__ import annotations
@@ -18,24 +26,31 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 
 import numpy as np
+from scipy.ndimage import median_filter
 from shapely import contains_xy
 from shapely.geometry import MultiPolygon, Polygon
 from shapely.geometry.base import BaseGeometry
 
+from audit.core.vocabulary import DESIGNS
 from audit.imaging.segment import UNDECIDED, Proposal
 
 __all__ = [
-    "BEVEL_SLOPE_DEG", "FACIAL_SLOPE_DEG", "HAND_SD_PX", "LEVEL_DEG", "RegionSd", "drawn_sd", "hand_area_sd_px2", "pose_fraction_sd",
-    "pose_relative_sd", "proposed_sd", "slope_of", "source_parts",
+    "BEVEL_SLOPE_DEG", "FACIAL_SLOPE_DEG", "HAND_SD_PX", "K95", "LEVEL_DEG", "SPIKE_SHARES", "RegionSd", "drawn_sd", "hand_area_sd_px2",
+    "pose_fraction_sd", "pose_relative_sd", "proposed_sd", "slope_of", "source_parts", "turning_sd",
 ]  # fmt: skip
 
 HAND_SD_PX = 2.0
+SPIKE_SHARES = (0.03, 0.12)
+"""Widths of what counts as a spike, shares of the side of the outline: strictest and as reported."""
+K95 = 1.959964
 _STRETCHES = 24
 VIEW_SD_DEG = 5.0
 FACIAL_SLOPE_DEG = (10.0, 10.0)
 BEVEL_SLOPE_DEG = (45.0, 10.0)
 LEVEL_DEG = (0.0, 10.0)
 _STEEPEST_DEG = 80.0
+_TURN_DEG = 45.0
+"""How far a molar's facial surface turns mesially and distally from the direction of view."""
 _COMMON_PX = 0.25
 _CORRELATED_STEPS = 4.0
 _THINNEST_STEPS = 3.0
@@ -83,6 +98,24 @@ def pose_fraction_sd(metal_deg: tuple[float, float], facial_deg: tuple[float, fl
     facial, _ = _seen(facial_deg, view_sd_deg)
     ratio = metal / facial
     return math.sqrt(float(np.sum(weight * (ratio - 1.0) ** 2)))
+
+
+def turning_sd(x: np.ndarray, weight: np.ndarray, view_sd_deg: float = VIEW_SD_DEG) -> float:
+    """Relative standard deviation of what shows of metal on a surface that turns evenly, for a camera that swings, unit 1.
+
+    Parameters
+    ----------
+    x : ndarray, shape (n,)
+        Places across the outline, -1 at one side and 1 at the other.
+    weight : ndarray, shape (n,)
+        How much metal there is at each.
+    view_sd_deg : float
+        Standard deviation of the viewing direction.
+    """
+    if not weight.sum() > 0.0:
+        return 0.0
+    sine = math.sin(math.radians(_TURN_DEG)) * np.clip(x, -1.0, 1.0)
+    return math.radians(view_sd_deg) * abs(float(np.average(sine / np.sqrt(1.0 - sine**2), weights=weight)))
 
 
 def _seen(slope_deg: tuple[float, float], view_sd_deg: float) -> tuple[np.ndarray, np.ndarray]:
@@ -133,9 +166,9 @@ class RegionSd:
     extent_px: float
     hand_area_px2: float
     hand_px: float
-    limit_area_px2: float = 0.0
-    limit_px: float = 0.0
-    limit_extent_px: float = 0.0
+    limit_area_px2: float
+    limit_px: float
+    limit_extent_px: float
     signed_px2: float = 0.0
     columns: tuple[float, float, tuple[float, ...]] = (0.0, 1.0, ())
 
@@ -147,13 +180,24 @@ class RegionSd:
         return doubt[min(max(round((x - first) / step), 0), len(doubt) - 1)]
 
 
-def drawn_sd(region: MultiPolygon) -> RegionSd:
-    """Of a region that a reader drew: the hand alone."""
-    return RegionSd(0.0, 0.0, 0.0, hand_area_sd_px2(region), HAND_SD_PX * math.sqrt(2.0))
+def drawn_sd(region: MultiPolygon, outline: Polygon) -> RegionSd:
+    """Of a region that a reader drew: the hand alone. A strip thinner than the hand is steady would not have been drawn."""
+    hand = HAND_SD_PX * math.sqrt(2.0)
+    thin = K95 * hand
+    return RegionSd(0.0, 0.0, 0.0, hand_area_sd_px2(region), hand, thin * outline.length, thin, _widest_px(outline))
 
 
-def proposed_sd(proposal: Proposal, outline: Polygon) -> RegionSd:
-    """Of a region that was proposed: its free edges, its undecided parts, and the outline where it ends there."""
+def _widest_px(outline: Polygon) -> float:
+    """Width of an outline and what the hand that drew it may have left out at both ends, photo pixels."""
+    left, _, right, _ = outline.bounds
+    return float(right - left) + K95 * HAND_SD_PX * math.sqrt(2.0)
+
+
+def proposed_sd(proposal: Proposal, outline: Polygon, blur_px: float = 0.0) -> RegionSd:
+    """Of a region that was proposed: its free edges, its undecided parts, and the outline where it ends there.
+
+    `blur_px` is the photo's blur (sigma) where it is known: a line thinner than two of it is lost between its neighbours.
+    """
     step = float(proposal.grid.step_px.mean())
     free, variance = 0.0, 0.0
     for edge in proposal.edges:
@@ -165,20 +209,37 @@ def proposed_sd(proposal: Proposal, outline: Polygon) -> RegionSd:
     sds = [e.sd_px[contains_xy(outline, e.xy[:, 0], e.xy[:, 1])] for e in proposal.edges]
     seen = np.concatenate(sds) if sds else np.zeros(0)
     local = float(np.sqrt(np.mean(seen**2))) if len(seen) else 0.0
-    side = math.sqrt(outline.area)
-    thin = max(_THINNEST_STEPS * step, 2.0)
+    thin = max(_THINNEST_STEPS * step, 2.0, 2.0 * blur_px)
+    hidden = proposal.hidden
     return RegionSd(
         math.sqrt(variance + common**2 + proposal.undecided_sd_px2**2),
         math.hypot(local, _COMMON_PX),
         math.hypot(_extent_doubt_px(proposal), math.hypot(local, _COMMON_PX)),
         HAND_SD_PX * math.sqrt(shared * outline.exterior.length / _STRETCHES),
         HAND_SD_PX,
-        thin * side + 1.96 * proposal.undecided_sd_px2 + proposal.rest_px2,
-        thin + math.sqrt(proposal.rest_px2),
-        side,
+        thin * _bare_px(proposal, outline) + float(np.count_nonzero(hidden)) * proposal.grid.cell_px2,
+        thin + _longest_run(hidden) * float(proposal.grid.step_px[1]),
+        _widest_px(outline),
         proposal.rest_px2,
         _column_doubt(proposal),
     )
+
+
+def _bare_px(proposal: Proposal, outline: Polygon) -> float:
+    """Length of the outline along which this design may show metal: all of it, or the occlusal half."""
+    design = proposal.evidence["design"]
+    occlusal_only = design is not None and DESIGNS[design].facial_metal == "bevel"
+    return float(outline.length) * (0.5 if occlusal_only else 1.0)
+
+
+def _longest_run(mask: np.ndarray) -> float:
+    """Longest unbroken run of a mask in its columns, rows; runs in fewer columns than a spike is wide do not count."""
+    run, longest = np.zeros(mask.shape[1]), np.zeros(mask.shape[1])
+    for row in mask:
+        run = np.where(row, run + 1.0, 0.0)
+        longest = np.maximum(longest, run)
+    spike = 2 * round(SPIKE_SHARES[0] * math.sqrt(mask.size) / 2.0) + 1
+    return float(median_filter(longest, size=spike, mode="constant").max())
 
 
 def _extent_doubt_px(proposal: Proposal) -> float:

@@ -16,29 +16,30 @@ from audit.core.vocabulary import DESIGNS, MEASURANDS
 from audit.measure.metal_budget import (
     BEVEL_SLOPE_DEG,
     FACIAL_SLOPE_DEG,
+    K95,
     LEVEL_DEG,
+    SPIKE_SHARES,
     RegionSd,
     hand_area_sd_px2,
     pose_fraction_sd,
     pose_relative_sd,
     slope_of,
     source_parts,
+    turning_sd,
 )
-from audit.measure.metal_shape import extent_px, thickness_px, typical_thickness_px
+from audit.measure.metal_shape import columns_px, extent_px, thickness_px, typical_thickness_px
 from audit.measure.scale_check import scale_refusal
 
 __all__ = ["METAL_MEASURANDS", "MetalCase", "Region", "facial_area", "metal_readings"]
 
 METAL_MEASURANDS = ("visible_metal_area", "visible_metal_fraction", "visible_metal_height", "visible_metal_extent")
-METHOD = "visible_metal@1"
+METHOD = "visible_metal@2"
 OUTLINE_METHOD = "facial_outline@1"
 BEVEL_FLAG = "site:mesiofacial_bevel"
-_SPIKE_SHARES = (0.03, 0.12)
-"""Widths of what counts as a spike, shares of the side of the outline: strictest and as reported."""
 _SPIKE_DOUBT = 0.3
+_COLUMNS = 65
 _CUSP = (0.15, 0.40)
 """Where the mesiofacial cusp is looked at: shares of the outline's width from its mesial side."""
-_K95 = 1.959964
 
 
 @dataclass(frozen=True)
@@ -91,7 +92,9 @@ class MetalCase:
     def quantity(self, value: float, unit: str, boundary: float, hand: float, pose: float) -> Quantity:
         """A value in pixels with its parts: boundary and hand in `unit`, pose relative."""
         parts = source_parts(
-            (source("boundary", self.photo.identity), boundary), (self.pen, hand), (source("pose", self.photo.identity), value * pose)
+            (source("boundary", f"{self.photo.identity}:metal"), boundary),
+            (self.pen, hand),
+            (source("pose", self.photo.identity), value * pose),
         )
         return Quantity(value, unit, parts)
 
@@ -139,13 +142,23 @@ def metal_readings(region: Region, case: MetalCase) -> tuple[list[Reading], list
 
 
 def _area(region: Region, case: MetalCase) -> Quantity:
-    value = region.sd.signed_px2 if region.shape.is_empty else region.shape.area
-    return case.quantity(value, "px2", region.sd.area_px2, region.sd.hand_area_px2, pose_relative_sd(case.slopes()[0]))
+    """The direction of view weighs on what may be metal and was not accepted too: a region found too small is not surer for it."""
+    value, rest = (0.0 if region.shape.is_empty else region.shape.area), region.sd.signed_px2
+    pose = float(np.hypot(pose_relative_sd(case.slopes()[0]), _turning(region, case)))
+    found = case.quantity(value + rest, "px2", region.sd.area_px2, region.sd.hand_area_px2, pose)
+    return found if region.shape.is_empty else replace(found, value=value)
+
+
+def _turning(region: Region, case: MetalCase) -> float:
+    """Relative standard deviation from a camera that swings round a surface that turns away at its sides."""
+    left, _, right, _ = case.outline.bounds
+    x = np.linspace(-1.0, 1.0, _COLUMNS)
+    return turning_sd(x, columns_px(region.shape, left + (x + 1.0) / 2.0 * (right - left)))
 
 
 def _height(region: Region, case: MetalCase) -> Quantity:
     """Greatest thickness; how much it depends on the width that counts as a spike is part of the boundary's uncertainty."""
-    narrow, wide = (min(share * float(np.sqrt(case.outline.area)), 0.5 * extent_px(region.shape)) for share in _SPIKE_SHARES)
+    narrow, wide = (min(share * float(np.sqrt(case.outline.area)), 0.5 * extent_px(region.shape)) for share in SPIKE_SHARES)
     height, bold = thickness_px(region.shape, wide), thickness_px(region.shape, narrow)
     doubt = (region.sd.height_px, _SPIKE_DOUBT * (bold.px - height.px), region.sd.column_doubt_px(height.at_x))
     boundary = float(np.linalg.norm(doubt))
@@ -153,14 +166,20 @@ def _height(region: Region, case: MetalCase) -> Quantity:
 
 
 def _extent(region: Region, case: MetalCase) -> Quantity:
-    return case.quantity(extent_px(region.shape), "px", region.sd.extent_px, region.sd.hand_px, pose_relative_sd(LEVEL_DEG))
+    low, high = (region.shape.bounds[0], region.shape.bounds[2]) if not region.shape.is_empty else (0.0, 0.0)
+    left, _, right, _ = case.outline.bounds
+    ends = (np.array([low, high]) - left) / (right - left) * 2.0 - 1.0
+    turning = turning_sd(np.linspace(ends[0], ends[1], _COLUMNS), np.ones(_COLUMNS))
+    pose = float(np.hypot(pose_relative_sd(LEVEL_DEG), turning))
+    return case.quantity(extent_px(region.shape), "px", region.sd.extent_px, region.sd.hand_px, pose)
 
 
 def _fraction(region: Region, case: MetalCase) -> Reading:
     whole = case.outline.area
     area = region.sd.signed_px2 if region.shape.is_empty else region.shape.area
     hand = np.hypot(region.sd.hand_area_px2, area * hand_area_sd_px2(case.outline) / whole)
-    value = case.quantity(area / whole, "1", region.sd.area_px2 / whole, float(hand) / whole, pose_fraction_sd(*case.slopes()))
+    pose = float(np.hypot(pose_fraction_sd(*case.slopes()), _turning(region, case)))
+    value = case.quantity(area / whole, "1", region.sd.area_px2 / whole, float(hand) / whole, pose)
     reading = _read("visible_metal_fraction", region, value, Quantity(1.0, "1"), region.sd.limit_area_px2 / whole)
     low, high = reading.interval95
     return replace(reading, interval95=(low, min(1.0, high)))
@@ -180,7 +199,8 @@ def _bevel(region: Region, case: MetalCase, scale: Quantity) -> list[Reading]:
     metal = next((f for f in case.annotations.all("metal") if f.geometry is not None), None)
     slope = BEVEL_SLOPE_DEG if metal is None else slope_of(metal.properties, BEVEL_SLOPE_DEG)
     value = case.quantity(typical.px, "px", boundary, region.sd.hand_px, pose_relative_sd(slope))
-    reading = _read("visible_metal_height", region, value, scale, region.sd.limit_px, missing=typical.px == 0.0)
+    limit = region.sd.limit_px + typical.upper_px
+    reading = _read("visible_metal_height", region, value, scale, limit, missing=typical.px == 0.0)
     details = {**reading.details, "between_x_px": list(between)}
     return [replace(reading, flags=(*reading.flags, BEVEL_FLAG), details=details)]
 
@@ -190,8 +210,8 @@ def _read(name: str, region: Region, value: Quantity, scale: Quantity, limit: fl
     unit = MEASURANDS[name].unit
     if not (region.shape.is_empty if missing is None else missing):
         return Reading.measured(name, _times(value, scale, unit), METHOD, flags=region.flags, details=region.details)
-    unseen = Quantity(value.value, value.unit, {next(n for n in value.parts if n.startswith("boundary/")): limit / _K95})
-    top = limit * (scale.value + _K95 * scale.u)
+    unseen = Quantity(value.value, value.unit, {next(n for n in value.parts if n.startswith("boundary/")): limit / K95})
+    top = limit * (scale.value + K95 * scale.u)
     return Reading(name, unit, "below_detection", None, (0.0, top), METHOD, _times(unseen, scale, unit), region.flags, region.details)
 
 

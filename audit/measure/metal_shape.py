@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass
 
 import numpy as np
 from scipy.ndimage import median_filter
 from shapely.geometry import MultiPolygon
 
-__all__ = ["Thickness", "TypicalThickness", "extent_px", "thickness_px", "typical_thickness_px"]
+__all__ = ["Thickness", "TypicalThickness", "columns_px", "extent_px", "thickness_px", "typical_thickness_px"]
 
 
 @dataclass(frozen=True)
@@ -52,10 +53,11 @@ def thickness_px(region: MultiPolygon, spike_px: float, between: tuple[float, fl
 
 @dataclass(frozen=True)
 class TypicalThickness:
-    """Median vertical thickness of a region over a stretch of columns, and how much it varies there, pixels."""
+    """Median vertical thickness of a region over a stretch of columns, how much it varies there, and its upper quartile, pixels."""
 
     px: float
     spread_px: float
+    upper_px: float
 
 
 def typical_thickness_px(region: MultiPolygon, between: tuple[float, float]) -> TypicalThickness:
@@ -72,27 +74,38 @@ def typical_thickness_px(region: MultiPolygon, between: tuple[float, float]) -> 
     The spread is the standard error that four independent places would have: 1.48 MAD / 2.
     """
     columns = np.linspace(between[0], between[1], 65)
-    run = np.zeros(len(columns)) if region.is_empty else _runs(region, columns)[0]
+    run = _runs(region, columns)[0]
     middle = float(np.median(run))
-    return TypicalThickness(middle, 1.4826 * float(np.median(np.abs(run - middle))) / 2.0)
+    spread = 1.4826 * float(np.median(np.abs(run - middle))) / 2.0
+    return TypicalThickness(middle, spread, float(np.quantile(run, 0.75)))
+
+
+def columns_px(region: MultiPolygon, x: np.ndarray) -> np.ndarray:
+    """All of a region that lies in each column x, pixels, shape (n,)."""
+    return np.array([float(np.sum(y[1::2] - y[: 2 * (len(y) // 2) : 2])) for y in _crossings(region, x)])
 
 
 def _runs(region: MultiPolygon, columns: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     """Longest run inside the region in each column and the y where it begins."""
-    rings = [np.asarray(ring.coords)[:, :2] for part in region.geoms for ring in (part.exterior, *part.interiors)]
-    start = np.concatenate([ring[:-1] for ring in rings])
-    end = np.concatenate([ring[1:] for ring in rings])
     run, top = np.zeros(len(columns)), np.full(len(columns), np.nan)
-    left, right = np.minimum(start[:, 0], end[:, 0]), np.maximum(start[:, 0], end[:, 0])
-    for k, x in enumerate(columns):
-        hit = (left <= x) & (x < right)
-        share = (x - start[hit, 0]) / (end[hit, 0] - start[hit, 0])
-        y = np.sort(start[hit, 1] + share * (end[hit, 1] - start[hit, 1]))
+    for k, y in enumerate(_crossings(region, columns)):
         if len(y) >= 2:
             lengths = y[1::2] - y[: 2 * (len(y) // 2) : 2]
             best = int(np.argmax(lengths))
             run[k], top[k] = lengths[best], y[2 * best]
     return run, top
+
+
+def _crossings(region: MultiPolygon, columns: np.ndarray) -> Iterator[np.ndarray]:
+    """Where each column enters and leaves a region, y in order."""
+    rings = [np.asarray(ring.coords)[:, :2] for part in region.geoms for ring in (part.exterior, *part.interiors)]
+    start = np.concatenate([ring[:-1] for ring in rings]) if rings else np.empty((0, 2))
+    end = np.concatenate([ring[1:] for ring in rings]) if rings else np.empty((0, 2))
+    left, right = np.minimum(start[:, 0], end[:, 0]), np.maximum(start[:, 0], end[:, 0])
+    for x in columns:
+        hit = (left <= x) & (x < right)
+        share = (x - start[hit, 0]) / (end[hit, 0] - start[hit, 0])
+        yield np.sort(start[hit, 1] + share * (end[hit, 1] - start[hit, 1]))
 
 
 def extent_px(region: MultiPolygon) -> float:

@@ -48,7 +48,7 @@ def measure_perforation(
         return [], [Refusal(_NAME, no.code, no.message, no.hint)]
     area = islands.area_px2
     parts = source_parts(
-        (source("boundary", photo.identity), islands.sd_px2),
+        (source("boundary", f"{photo.identity}:perforation"), islands.sd_px2),
         (source("pose", photo.identity), area * pose_relative_sd(FACIAL_SLOPE_DEG)),
     )
     scale = calibration.area_scale()

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from shapely.geometry import MultiPolygon, Point, Polygon
 
-from audit.measure.metal_budget import HAND_SD_PX, hand_area_sd_px2, pose_fraction_sd, pose_relative_sd
+from audit.measure.metal_budget import HAND_SD_PX, hand_area_sd_px2, pose_fraction_sd, pose_relative_sd, turning_sd
 
 
 def seen(slope, view):
@@ -56,3 +56,19 @@ def test_area_of_a_hand_drawn_outline_scatters_as_claimed():
 def test_a_multipolygon_has_the_hand_of_all_its_parts():
     one, two = Point(0, 0).buffer(20), Point(100, 0).buffer(20)
     assert hand_area_sd_px2(MultiPolygon([one, two])) == pytest.approx(math.sqrt(2) * hand_area_sd_px2(one))
+
+
+@pytest.mark.parametrize("border", [-0.7, -0.2, 0.0, 0.4])
+def test_metal_to_one_side_turns_with_the_camera_as_a_cylinder_does(border):
+    """x = R sin(f), seen from d aside R sin(f - d): metal from f0 to 45 degrees, the projected widths exactly."""
+    turn, view = math.radians(45.0), math.radians(1.0)
+    start = math.asin(border * math.sin(turn))
+    seen_ = (math.sin(turn + view) - math.sin(start + view)) / (math.sin(turn) - math.sin(start))
+    x = np.linspace(-1.0, 1.0, 4001)
+    assert turning_sd(x, (x > border).astype(float), 1.0) == pytest.approx(abs(seen_ - 1.0), rel=0.02, abs=2e-4)
+
+
+def test_metal_evenly_about_the_middle_does_not_turn():
+    x = np.linspace(-1.0, 1.0, 65)
+    assert turning_sd(x, np.ones(65)) == pytest.approx(0.0, abs=1e-12)
+    assert turning_sd(x, np.zeros(65)) == 0.0
