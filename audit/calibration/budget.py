@@ -1,4 +1,8 @@
-"""From the scale along a reference to the scale at the tooth: depth, inclination and lens, with their uncertainty."""
+"""From the scale along a reference to the scale at the tooth: depth, inclination and lens, with their uncertainty.
+
+The scale at the tooth is that of the plane through it parallel to the sensor (or film). There it is the same in every
+direction, so a reference that leans along itself is taken as longer than it looks, by what it shows of its inclination.
+"""
 
 from __future__ import annotations
 
@@ -13,19 +17,25 @@ from audit.core.records import Calibration, Photo
 from audit.errors import Refused
 
 __all__ = [
-    "DISTORTION_U", "TILT_PRIOR_DEG", "Depth", "Found", "Inclination", "calibrated", "inclination", "object_distance",
-    "scale_error_per_mm",
+    "DISTORTION_U", "FILM_TILT_PRIOR_DEG", "TILT_PRIOR_DEG", "Depth", "Found", "Inclination", "calibrated", "graduation_identity",
+    "inclination", "object_distance", "scale_error_per_mm",
 ]  # fmt: skip
 
 TILT_PRIOR_DEG = 7.0
 """Standard deviation of the inclination of a hand-held reference; common practice, no published source."""
+FILM_TILT_PRIOR_DEG = 3.0
+"""The same on a radiograph: a holder keeps beam, tooth and film square to one another within a few degrees; common practice,
+no published source."""
 DISTORTION_U = 0.002
 """Relative allowance for lens distortion between reference and tooth; common practice, no published source."""
 _OFFSET_U_MM = 1.0  # depth between reference and tooth where the reader gives none; common practice, no published source
 _OFFSET_GIVEN_U_MM = 0.5  # where the reader gives the depth without its uncertainty
 _TILT_GIVEN_U_DEG = 2.0  # where the reader gives the inclination
 _DEFAULT_PER_MM = 0.0045  # out-of-plane scale error where the file tells no distance: middle of 0.33 to 0.56 %/mm
-_DISTANCE_U = 0.15  # relative: half that range is a rectangular 0.15; close focus also shortens a lens by about as much
+_DISTANCE_U = 0.15  # relative: close focus shortens a lens by about as much
+_ASSUMED_DISTANCE_U = 0.25  # relative: that range and, at two standard deviations, a phone held close or a copying stand
+_FOCUS_MM, _FOCUS_U = 300.0, 0.2  # focal spot to tooth, 200 to 400 mm rectangular; common practice, no published source
+_LEANING_DEG = 8.0  # beyond it the correction exceeds 1 % and the reader is told
 
 
 @dataclass(frozen=True)
@@ -84,10 +94,10 @@ class Found:
         Image position of its middle.
     direction_deg : float
         Towards which `tilt` counts as away from the camera.
-    foreshortened : {'along', 'both', 'no'}
-        ``along``: a scale that lies beside the tooth; the scale along it keeps its inclination, the scale across
-        does not have it. ``both``: a length whose inclination must be taken out of either. ``no``: a silhouette.
-    tilt : Inclination
+    foreshortened : {'along', 'no'}
+        ``along``: a length that looks shorter where it leans. ``no``: a silhouette.
+    tilt : Inclination or None
+        What it shows of its inclination; ``None`` leaves how a reference is held.
     blur : Quantity or None
     """
 
@@ -98,7 +108,7 @@ class Found:
     middle_px: tuple[float, float]
     direction_deg: float
     foreshortened: str = "along"
-    tilt: Inclination = Inclination(0.0, math.radians(TILT_PRIOR_DEG))
+    tilt: Inclination | None = None
     blur: Quantity | None = None
     flags: tuple[str, ...] = ()
     evidence: Mapping[str, Any] = field(default_factory=dict)
@@ -115,19 +125,41 @@ def object_distance(photo: Photo, mm_per_px: float) -> Depth:
     Notes
     -----
     Thin lens, ``f (1 + 1/m)`` with the reproduction ratio m from pixel pitch and scale. Used between 40 and 3000 mm and
-    for a picture that was not resampled; otherwise the middle of what macro lenses give.
+    for a picture that was not resampled; otherwise the middle of what macro lenses give. A radiograph has no lens:
+    there it is the distance from the focal spot.
     """
+    if photo.modality == "radiograph":
+        return Depth(_FOCUS_MM, _FOCUS_U, True)
     focal, pitch = photo.optics.focal_length_mm, photo.optics.pixel_pitch_um
     if focal and pitch and focal > 0 and pitch > 0 and "resampled" not in photo.flags:
         distance = 1.0 / scale_error_per_mm(focal, pitch / 1000.0 / mm_per_px)
         if 40.0 < distance < 3000.0:
             return Depth(distance, _DISTANCE_U, False)
-    return Depth(1.0 / _DEFAULT_PER_MM, _DISTANCE_U, True)
+    return Depth(1.0 / _DEFAULT_PER_MM, _ASSUMED_DISTANCE_U, True)
 
 
-def inclination(angle: float, u: float) -> Inclination:
+def graduation_identity(photo: Photo, feature: Feature, length_mm: float, slack_mm: float) -> str:
+    """Name of the marks that a scale rests on: of the instrument where it and these marks are named, else of this photo alone.
+
+    Parameters
+    ----------
+    photo : Photo
+    feature : Feature
+        `id` names the instrument, `first_mm` and `last_mm` its first and last mark.
+    length_mm : float
+        Between the first and the last mark that were used.
+    slack_mm : float
+        How far the two lengths may differ.
+    """
+    name, first, last = feature.properties.get("id"), feature.number("first_mm"), feature.number("last_mm")
+    if name and first is not None and last is not None and abs(abs(last - first) - length_mm) <= slack_mm:
+        return f"{name}:{first:g}-{last:g}"
+    return f"{name}:{photo.identity}" if name else photo.identity
+
+
+def inclination(angle: float, u: float, prior_deg: float = TILT_PRIOR_DEG) -> Inclination:
     """What perspective shows of the inclination, combined with how a reference is held (normal prior, mean 0)."""
-    prior = math.radians(TILT_PRIOR_DEG) ** -2
+    prior = math.radians(prior_deg) ** -2
     precision = prior + u**-2
     return Inclination(angle * u**-2 / precision, precision**-0.5)
 
@@ -140,27 +172,22 @@ def calibrated(found: Found, photo: Photo, feature: Feature) -> Calibration:
     relative = dict(found.parts)
     relative[source("offset", photo.identity)] = math.hypot(u_offset, offset * depth.relative_u) / depth.distance_mm / factor
     relative[source("distortion", photo.identity)] = DISTORTION_U
-    along = Quantity(1.0, "mm/px", relative).scaled(found.mm_per_px * factor)
-    tilt = _tilt(found, feature)
-    along, across = _both(found, along, tilt, _off_axis(found, photo, depth), photo)
-    degrees = Quantity(math.degrees(tilt.angle), "deg", {source("tilt", photo.identity): math.degrees(tilt.u)})
-    flags = found.flags + flags + (("object_distance_assumed",) if depth.assumed else ())
+    tilt = _tilt(found, photo, feature)
+    mean, spread = (1.0, 0.0) if tilt is None else tilt.foreshortening(_off_axis(found, photo, depth))
+    if tilt is not None:
+        relative[source("tilt", photo.identity)] = spread / mean
+    scale = Quantity(1.0, "mm/px", relative).scaled(found.mm_per_px * factor * mean)
+    degrees = None if tilt is None else Quantity(math.degrees(tilt.angle), "deg", {source("tilt", photo.identity): math.degrees(tilt.u)})
+    leaning = ("reference_leans",) if degrees is not None and abs(degrees.value) > _LEANING_DEG else ()
+    flags = found.flags + flags + leaning + (("object_distance_assumed",) if depth.assumed else ())
     return Calibration(
-        found.kind, along, across, found.direction_deg % 180.0, None if found.foreshortened == "no" else degrees, found.blur,
+        found.kind, scale, scale, found.direction_deg % 180.0, degrees, found.blur,
         "mirror" if feature.seen_in == "mirror" else "direct", found.method, flags,
         {
             **found.evidence, "middle_xy": list(found.middle_px), "object_distance_mm": depth.distance_mm,
-            "offset_mm": offset, "u_offset_mm": u_offset,
+            "offset_mm": offset, "u_offset_mm": u_offset, "mm_per_px_as_laid": found.mm_per_px,
         },
     )  # fmt: skip
-
-
-def _both(found: Found, along: Quantity, tilt: Inclination, off_axis: float, photo: Photo) -> tuple[Quantity, Quantity]:
-    if found.foreshortened == "no":
-        return along, along
-    mean, spread = tilt.foreshortening(off_axis)
-    across = along.scaled(mean).with_part(source("tilt", photo.identity), along.value * spread)
-    return (across, across) if found.foreshortened == "both" else (along, across)
 
 
 def _off_axis(found: Found, photo: Photo, depth: Depth) -> float:
@@ -181,12 +208,15 @@ def _offset(feature: Feature) -> tuple[float, float, tuple[str, ...]]:
     return offset, _OFFSET_GIVEN_U_MM if u is None else u, ()
 
 
-def _tilt(found: Found, feature: Feature) -> Inclination:
+def _tilt(found: Found, photo: Photo, feature: Feature) -> Inclination | None:
     given = feature.number("tilt_deg")
-    if given is None:
-        return found.tilt
-    if abs(given) >= 60:
+    if given is not None and abs(given) >= 60:
         raise Refused(
             "bad_tilt", f"tilt_deg must be under 60; got {given:g}.", "Photograph the reference more nearly square to the camera."
         )
-    return Inclination(math.radians(abs(given)), math.radians(_TILT_GIVEN_U_DEG), signed=False)
+    if found.foreshortened == "no":
+        return None
+    if given is not None:
+        return Inclination(math.radians(abs(given)), math.radians(_TILT_GIVEN_U_DEG), signed=False)
+    prior = FILM_TILT_PRIOR_DEG if photo.modality == "radiograph" else TILT_PRIOR_DEG
+    return found.tilt or Inclination(0.0, math.radians(prior))

@@ -7,7 +7,7 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from audit.calibration.budget import Found
+from audit.calibration.budget import Found, graduation_identity
 from audit.core.annotations import Feature
 from audit.core.clinical import KnownLength
 from audit.core.quantity import source
@@ -28,8 +28,9 @@ def read_known_length(photo: Photo, feature: Feature, known_lengths: Sequence[Kn
 
     Notes
     -----
-    The two landmarks lie on the tooth at an unknown inclination, which only ever shortens what is seen: the mean
-    shortening is taken out of the scale and its spread is in the budget (one-sided, of second order).
+    The two landmarks lie on the tooth at an unknown inclination to the sensor, or on a radiograph to the film, which only
+    ever shortens what is seen: the mean shortening is taken out of the scale and its spread is in the budget (one-sided,
+    of second order).
 
     Raises
     ------
@@ -47,8 +48,9 @@ def read_known_length(photo: Photo, feature: Feature, known_lengths: Sequence[Kn
     if u is None:
         raise Refused("length_without_uncertainty", f"A caliper length must have its uncertainty; got {length:g} mm without u_mm.",
                       "Measure it three times and give u_mm, e.g. 0.05 for a good caliper on a die.")  # fmt: skip
-    identity = f"{known.name}={known.length_mm:g}" if known is not None else str(feature.properties.get("id") or photo.identity)
-    return _found("known_length", photo, feature, length, u, source("known_length", identity), "both")
+    given = feature.properties.get("id") if known is None else known.name
+    identity = f"{given}={length:g}" if given else photo.identity
+    return _found("known_length", photo, feature, length, u, source("known_length", identity))
 
 
 def read_two_points(photo: Photo, feature: Feature) -> Found:
@@ -64,13 +66,11 @@ def read_two_points(photo: Photo, feature: Feature) -> Found:
         raise Refused("bad_length", "two_points must have length_mm; got none.", "Give the distance between the two points in mm.")
     u = feature.number("u_mm")
     flags = ("length_tolerance_assumed",) if u is None else ()
-    name = source("graduation", str(feature.properties.get("id") or photo.identity))
-    return _found("two_points", photo, feature, length, TWO_MARKS_U_MM if u is None else u, name, "along", flags)
+    name = source("graduation", graduation_identity(photo, feature, length, 1e-3 * abs(length)))
+    return _found("two_points", photo, feature, length, TWO_MARKS_U_MM if u is None else u, name, flags)
 
 
-def _found(
-    kind: str, photo: Photo, feature: Feature, length: float, u: float, name: str, foreshortened: str, flags: tuple[str, ...] = ()
-) -> Found:
+def _found(kind: str, photo: Photo, feature: Feature, length: float, u: float, name: str, flags: tuple[str, ...] = ()) -> Found:
     if not 0.2 <= length <= 500 or not 0 < u < 0.2 * length:
         raise Refused("bad_length", f"length_mm must lie in 0.2 to 500 and u_mm within a fifth of it; got {length:g} and {u:g}.",
                       "Check the length and its uncertainty, both in mm.")  # fmt: skip
@@ -82,9 +82,9 @@ def _found(
                       "Use a longer length, or photograph the tooth larger.")  # fmt: skip
     middle = ends.mean(axis=0)
     return Found(
-        kind, f"{kind}@1", length / distance,
+        kind, f"{kind}@2", length / distance,
         {name: u / length, source("landmark", photo.identity): math.sqrt(2.0) * LANDMARK_U_PX / distance},
-        (float(middle[0]), float(middle[1])), math.degrees(math.atan2(dy, dx)) % 180.0, foreshortened, flags=flags,
+        (float(middle[0]), float(middle[1])), math.degrees(math.atan2(dy, dx)) % 180.0, flags=flags,
         evidence={"line_xy": [[float(c) for c in end] for end in ends], "length_mm": length, "length_px": distance},
     )  # fmt: skip
 

@@ -155,12 +155,18 @@ def _found(photo: Photo, feature: Feature, strip: Strip, places: np.ndarray, mar
     span = float(np.sqrt(np.sum(k**2)))
     middle = strip.image(np.float64(p[0]), np.float64(0.0))
     parts = {
-        source("graduation", str(feature.properties.get("id") or photo.identity)): mark_u / span,
+        source("graduation", _identity(photo, feature, marks)): mark_u / span,
         source("comb", photo.identity): rms / pitch / span,
     }
     xy = strip.image(places, np.zeros_like(places)).round(3).tolist()
     return Found(
-        "probe", "probe_marks@1", 1.0 / pitch, parts, (float(middle[0]), float(middle[1])), math.degrees(strip.angle) % 180.0,
+        "probe", "probe_marks@2", 1.0 / pitch, parts, (float(middle[0]), float(middle[1])), math.degrees(strip.angle) % 180.0,
         flags=("marks_tolerance_assumed",) if u is None else (),
         evidence={"ticks_xy": xy, "marks_mm": marks.tolist(), "line_xy": [xy[0], xy[-1]], "residual_rms_px": rms, "pitch_px": pitch},
     )  # fmt: skip
+
+
+def _identity(photo: Photo, feature: Feature, marks: np.ndarray) -> str:
+    """The instrument and its marks where it is named: all of them are always found; else this photo alone."""
+    name = feature.properties.get("id")
+    return f"{name}:{'-'.join(f'{mark:g}' for mark in marks)}" if name else photo.identity

@@ -181,7 +181,7 @@ def _found(photo: Photo, feature: Feature, diameter: float, u: float | None, sha
     given = DIAMETER_U_MM if u is None else u
     parts = {
         source("diameter", str(feature.properties.get("id") or photo.identity)): given / diameter,
-        source("boundary", photo.identity): boundary,
+        source("boundary", f"{photo.identity}:rod"): boundary,
     }
     sigma, u_sigma = (low.sigma_px + high.sigma_px) / 2, math.hypot(low.u_sigma_px, high.u_sigma_px) / 2
     spread = max(u_sigma, abs(low.sigma_px - high.sigma_px) / 2, 0.05 * sigma)

@@ -6,7 +6,16 @@ import math
 
 import numpy as np
 
-from audit.calibration.budget import DISTORTION_U, Found, Inclination, inclination, object_distance
+from audit.calibration.budget import (
+    DISTORTION_U,
+    FILM_TILT_PRIOR_DEG,
+    TILT_PRIOR_DEG,
+    Found,
+    Inclination,
+    graduation_identity,
+    inclination,
+    object_distance,
+)  # fmt: skip
 from audit.calibration.graduation import Graduation, graduation
 from audit.core.annotations import Feature
 from audit.core.quantity import Quantity, source
@@ -52,10 +61,9 @@ def read_rule(pixels: np.ndarray, photo: Photo, feature: Feature) -> Found:
         line = _line(feature)
         comb = read_comb(pyramid, line[0], line[-1])
         _demand_regular(comb, _LEAST_MARKS)
-        worth = graduation(comb.length_px)
+        worth = graduation(comb.length_px, comb.pitch_px)
         tick_mm = _worth(worth, stated)
-    flags = () if worth.tick_mm is not None else ("graduation_as_stated",)
-    return _found(pixels, photo, feature, comb, tick_mm, worth, flags)
+    return _found(pixels, photo, feature, comb, tick_mm, worth, _flags(worth, stated, tick_mm))
 
 
 def _line(feature: Feature) -> np.ndarray:
@@ -76,8 +84,8 @@ def _unaided(pyramid: Pyramid, stated: float | None) -> tuple[Comb, Graduation, 
             _demand_regular(comb, _LEAST_UNAIDED)
         except Refused:
             continue
-        worth = graduation(comb.length_px)
-        if worth.tick_mm is not None and worth.members >= 3:
+        worth = graduation(comb.length_px, comb.pitch_px)
+        if worth.tick_mm is not None:
             return comb, worth, _worth(worth, stated)
         if comb.fit.used.sum() >= 2 * _LEAST_UNAIDED and comb.fit.rms < 0.03 * comb.pitch_px:
             refusal = Refused("ambiguous_pitch", f"What its ticks are worth must be certain; got a comb where {worth.words}.",
@@ -98,20 +106,23 @@ def _demand_regular(comb: Comb, least: int) -> None:
 
 def _worth(worth: Graduation, stated: float | None) -> float:
     """Millimetres of the finest tick, from its length pattern and what the reader says of it."""
-    if worth.tick_mm is None:
-        if stated is None or worth.inch:
+    if stated is None:
+        if worth.tick_mm is None:
             raise Refused("ambiguous_pitch", f"What the ticks are worth must be certain; got a scale where {worth.words}.",
-                          "Give tick_mm, or draw the line where the 5 and 10 mm marks are seen at their full length.")  # fmt: skip
-        return stated
-    if stated is not None and not _fits(stated, worth.tick_mm):
-        raise Refused("ambiguous_pitch", f"tick_mm must fit the scale; got {stated:g} where {worth.words} ({worth.tick_mm:g} mm).",
-                      "Check tick_mm, and that the line lies on the millimetre side of the scale.")  # fmt: skip
-    return worth.tick_mm
+                          "Give tick_mm, or draw the line where three 5 and 10 mm marks are seen at their full length.")  # fmt: skip
+        return worth.tick_mm
+    if worth.tick_mm is not None and math.isclose(stated, 1.0) and math.isclose(worth.tick_mm, 0.5):
+        return worth.tick_mm  # the reader names the millimetres of a scale that has halves too
+    if not worth.allows(stated):
+        raise Refused("ambiguous_pitch", f"tick_mm must fit the scale; got {stated:g} where {worth.words}.",
+                      "Give the worth of the finest tick that is drawn, and check on which side of the scale the line lies.")  # fmt: skip
+    return stated
 
 
-def _fits(stated: float, seen: float) -> bool:
-    """A reader may state the finest graduation, or name the millimetres of a scale that also has halves."""
-    return math.isclose(stated, seen) or (math.isclose(stated, 1.0) and math.isclose(seen, 0.5))
+def _flags(worth: Graduation, stated: float | None, tick_mm: float) -> tuple[str, ...]:
+    if stated is None:
+        return ("graduation_told_from_lengths",)
+    return () if worth.tick_mm == tick_mm else ("graduation_as_stated",)
 
 
 def _found(
@@ -125,7 +136,7 @@ def _found(
         raise Refused("bad_length", f"u_mm of a rule must not be negative; got {mark_u:g}.", "Give the uncertainty of one mark in mm.")
     mark_u = MARK_U_MM if mark_u is None else mark_u
     parts = {
-        source("graduation", _identity(photo, feature)): math.sqrt(2.0) * mark_u / length_mm,
+        source("graduation", graduation_identity(photo, feature, length_mm, 2.5 * tick_mm)): math.sqrt(2.0) * mark_u / length_mm,
         source("comb", photo.identity): math.hypot(math.sqrt(comb.fit.covariance[1, 1]) / comb.fit.pitch, _COMB_FLOOR),
     }
     middle = comb.strip.image(np.float64(0.0) + comb.fit.centre, np.float64(0.0))
@@ -133,24 +144,17 @@ def _found(
     blur = comb_blur(pixels, comb)
     name = source("blur", photo.identity)
     return Found(
-        "rule", "rule_comb@1", mm_per_px, parts, (float(middle[0]), float(middle[1])), math.degrees(angle),
+        "rule", "rule_comb@2", mm_per_px, parts, (float(middle[0]), float(middle[1])), math.degrees(angle),
         tilt=_tilt(photo, comb, tick_mm, mm_per_px),
         blur=None if blur is None else Quantity(blur.sigma_px, "px", {name: blur.u_sigma_px}),
         flags=flags, evidence=_evidence(comb, tick_mm, worth),
     )  # fmt: skip
 
 
-def _identity(photo: Photo, feature: Feature) -> str:
-    """The instrument and its marks where both are named; else this photo alone, so that nothing cancels by accident."""
-    name, first, last = feature.properties.get("id"), feature.number("first_mm"), feature.number("last_mm")
-    if name and first is not None and last is not None:
-        return f"{name}:{first:g}-{last:g}"
-    return f"{name}:{photo.identity}" if name else photo.identity
-
-
 def _tilt(photo: Photo, comb: Comb, tick_mm: float, mm_per_px: float) -> Inclination:
     """Inclination from the perspective of the comb, ``q = tick sin(a) / distance``, and how a rule is held."""
     depth = object_distance(photo, mm_per_px)
+    prior = FILM_TILT_PRIOR_DEG if photo.modality == "radiograph" else TILT_PRIOR_DEG
     sine = comb.fit.q * depth.distance_mm / tick_mm
     gradient = DISTORTION_U / (0.5 * max(photo.width_px, photo.height_px))
     u = math.hypot(
@@ -158,8 +162,8 @@ def _tilt(photo: Photo, comb: Comb, tick_mm: float, mm_per_px: float) -> Inclina
         0.5 * gradient * depth.distance_mm / mm_per_px,
     )  # fmt: skip
     if not 0 < u < 1:
-        return inclination(0.0, 10.0)
-    return inclination(math.asin(min(max(sine, -0.9), 0.9)), u)
+        return inclination(0.0, 10.0, prior)
+    return inclination(math.asin(min(max(sine, -0.9), 0.9)), u, prior)
 
 
 def _evidence(comb: Comb, tick_mm: float, worth: Graduation) -> dict[str, object]:

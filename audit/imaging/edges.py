@@ -209,11 +209,11 @@ def tick_blur(s: np.ndarray, values: np.ndarray) -> TickBlur | None:
     """
     rise = float(np.ptp(values))
     reach = float(np.abs(s).max())
-    if rise <= 0 or reach < 1.5:
+    if rise <= 0 or reach < 1.5 or len(s) < 8:
         return None
 
     def residual(p: np.ndarray) -> np.ndarray:
-        width, sigma = math.exp(p[1]), math.exp(p[2])
+        width, sigma = np.exp(np.clip(p[1:3], -9.0, 9.0))
         tick = 0.5 * (erf((s - p[0] + width / 2) / (math.sqrt(2) * sigma)) - erf((s - p[0] - width / 2) / (math.sqrt(2) * sigma)))
         return np.asarray((p[3] + p[4] * s + p[5] * tick - values) / rise)
 
@@ -221,7 +221,7 @@ def tick_blur(s: np.ndarray, values: np.ndarray) -> TickBlur | None:
     ground = float(np.median(values[np.abs(s) > 0.6 * reach]))
     fit = least_squares(residual, np.array([0.0, math.log(0.4 * reach), math.log(1.2), ground, 0.0, middle - ground]), method="lm")
     covariance = np.linalg.pinv(fit.jac.T @ fit.jac) * 2 * fit.cost / max(len(s) / 3 - 6, 1)
-    sigma, u_log = math.exp(float(fit.x[2])), math.sqrt(max(covariance[2, 2], 0.0))
+    sigma, u_log = math.exp(min(float(fit.x[2]), 9.0)), math.sqrt(max(covariance[2, 2], 0.0))
     if not fit.success or u_log > 0.3 or not 0.1 < sigma < reach:
         return None
-    return TickBlur(sigma, max(sigma * u_log, 0.05 * sigma), math.exp(float(fit.x[1])))
+    return TickBlur(sigma, max(sigma * u_log, 0.05 * sigma), math.exp(min(float(fit.x[1]), 9.0)))

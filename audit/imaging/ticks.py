@@ -196,16 +196,16 @@ def _core(contrast: np.ndarray, t: np.ndarray, pitch: float) -> tuple[int, int] 
 
 
 def _end(contrast: np.ndarray, own: np.ndarray, core: tuple[int, int], sign: int) -> np.ndarray:
-    """Row, to a fraction, at which each tick falls to half of its own contrast, walking out of the core."""
+    """Row, to a fraction, at which each tick falls to two thirds of its own contrast (a digit may stand close below), walking out of the core."""
     start = (core[0] + core[1]) // 2
     part = (contrast[start:] if sign > 0 else contrast[start::-1]) / np.maximum(own, 1e-9)
-    below = part < 0.5
+    below = part < 0.65
     below[-1] = True
     below[0] = False
     first = np.argmax(below, axis=0)
     column = np.arange(part.shape[1])
     before, after = part[first - 1, column], part[first, column]
-    fraction = np.clip((before - 0.5) / np.maximum(before - after, 1e-9), 0, 1)
+    fraction = np.clip((before - 0.65) / np.maximum(before - after, 1e-9), 0, 1)
     return np.asarray(start + sign * (first - 1 + fraction))
 
 

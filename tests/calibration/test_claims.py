@@ -6,7 +6,8 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from reference_scenes import MARK_U_MM, Drawn, RodScene, draw_probe, draw_rod, draw_rule, random_rule
+from reference_scenes import MARK_U_MM, Drawn, draw_rule, random_rule
+from rod_scenes import RodScene, draw_probe, draw_rod
 from shapely.geometry import LineString, MultiLineString, Polygon
 
 from audit.calibration.budget import TILT_PRIOR_DEG
@@ -27,21 +28,21 @@ def stretched(drawn: Drawn, calibration: Calibration) -> Drawn:
 
 
 def rule_errors(count: int, unaided: bool, start: int = 0) -> tuple[np.ndarray, int]:
-    """Rows of (relative reading error, z along, z across) and the number of refusals."""
+    """Rows of (relative error as laid, z at the tooth, relative u at the tooth) and the number of refusals."""
     rows, refused = [], 0
     for seed in range(start, start + count):
         drawn = draw_rule(random_rule(seed))
+        stated = {"tick_mm": drawn.scene.ticks[0][0]} if seed % 2 and not unaided else {}
         try:
-            found = calibrate(drawn.pixels, drawn.photo, drawn.feature(unaided), tooth_seen_in="direct")
+            found = calibrate(drawn.pixels, drawn.photo, drawn.feature(unaided, **stated), tooth_seen_in="direct")
         except Refused:
             refused += 1
             continue
         middle = np.array(found.evidence["middle_xy"])
-        reading = found.evidence["tick_mm"] / found.evidence["pitch_px"] / drawn.along(middle, nominal=True) - 1
-        drawn = stretched(drawn, found)
-        along = (found.mm_per_px.value - drawn.along(middle)) / found.mm_per_px.u
-        across = (found.mm_per_px_across.value - drawn.across(middle)) / found.mm_per_px_across.u
-        rows.append((reading, along, across))
+        reading = found.evidence["tick_mm"] / found.evidence["pitch_px"] / drawn.as_laid(middle) - 1
+        scale = found.mm_per_px
+        z = (scale.value - stretched(drawn, found).at_tooth(middle)) / scale.u
+        rows.append((reading, z, scale.u / scale.value))
     return np.array(rows), refused
 
 
@@ -58,10 +59,9 @@ def test_reading_along_the_rule_is_right_or_refused(along_a_line: tuple[np.ndarr
     assert error.max() <= 0.01
 
 
-@pytest.mark.parametrize("column", [1, 2], ids=["along", "across"])
-def test_claimed_uncertainty_equals_actual_error(along_a_line: tuple[np.ndarray, int], column: int) -> None:
-    """Bounds are 0.8 to 1.15 widened by the sampling error of an rms over 70 scenes (1 / sqrt(140) = 8.5 %, twice)."""
-    z = along_a_line[0][:, column]
+def test_claimed_uncertainty_equals_actual_error(along_a_line: tuple[np.ndarray, int]) -> None:
+    """Bounds are 0.8 to 1.15 widened by the sampling error of an rms over 60 scenes (1 / sqrt(120) = 9 %, twice)."""
+    z = along_a_line[0][:, 1]
     assert 0.8 - 0.14 <= np.sqrt(np.mean(z**2)) <= 1.15 + 0.2
     assert np.mean(np.abs(z) < 2) >= 0.93 - 0.05
     assert abs(z.mean()) < 0.2 + 2 / np.sqrt(len(z))
@@ -69,7 +69,7 @@ def test_claimed_uncertainty_equals_actual_error(along_a_line: tuple[np.ndarray,
 
 def test_unaided_finds_the_rule_or_refuses() -> None:
     rows, refused = rule_errors(10, unaided=True, start=300)
-    assert refused <= 1
+    assert refused <= 2  # one with a digit close below every tick, where 5 and 10 mm marks cannot be told apart
     assert np.abs(rows[:, 0]).max() <= 0.002
 
 
@@ -115,7 +115,7 @@ def test_rod_diameter_in_linear_light(form: str) -> None:
             refused += 1
             continue
         error.append(found.mm_per_px.value / truth - 1)
-        z.append(error[-1] / (dict(found.mm_per_px.relative_parts)[f"boundary/{photo.identity}"]))
+        z.append(error[-1] / (dict(found.mm_per_px.relative_parts)[f"boundary/{photo.identity}:rod"]))
     assert refused <= (3 if form != "across" else 10)
     assert np.percentile(np.abs(error), 95) <= 0.005
     assert np.sqrt(np.mean(np.square(z))) <= 1.25
@@ -131,6 +131,6 @@ def test_probe_marks_that_are_unevenly_spaced() -> None:
         line = LineString(ends if seed % 2 else ends[::-1])
         feature = Feature("reference", line, {"kind": "probe", "marks_mm": list(marks), "offset_mm": 0, "u_offset_mm": 0.1})
         found = calibrate(pixels, photo, feature, tooth_seen_in="direct")
-        error.append(found.mm_per_px.value * scale - 1)
-        assert abs(error[-1]) < 3 * found.mm_per_px.u / found.mm_per_px.value
+        error.append(found.evidence["mm_per_px_as_laid"] * scale - 1)
+        assert abs(found.mm_per_px.value * scale - 1) < 2 * found.mm_per_px.u / found.mm_per_px.value
     assert np.percentile(np.abs(error), 95) < 0.005

@@ -10,7 +10,7 @@ import pytest
 from reference_scenes import RuleScene, draw_rule
 from shapely.geometry import LineString
 
-from audit.calibration.budget import TILT_PRIOR_DEG, Inclination, object_distance, scale_error_per_mm
+from audit.calibration.budget import FILM_TILT_PRIOR_DEG, TILT_PRIOR_DEG, Inclination, object_distance, scale_error_per_mm
 from audit.calibration.calibrate import calibrate
 from audit.calibration.length import LANDMARK_U_PX
 from audit.core.annotations import Feature
@@ -69,20 +69,21 @@ def test_a_reference_nearer_to_the_camera_than_the_tooth_is_corrected() -> None:
     assert near.mm_per_px.relative_parts[f"offset/{PHOTO.identity}"] == pytest.approx(expected)
 
 
-def test_known_length_is_only_ever_foreshortened() -> None:
+@pytest.mark.parametrize(("photo", "prior_deg"), [(PHOTO, TILT_PRIOR_DEG), (RADIOGRAPH, FILM_TILT_PRIOR_DEG)], ids=["photo", "bitewing"])
+def test_known_length_is_only_ever_foreshortened(photo: Photo, prior_deg: float) -> None:
     """500 scenes: yaw from the prior, caliper, landmarks and depth from the budget; error against claim."""
     rng = np.random.default_rng(8)
     z = []
     for _ in range(500):
         truth = float(rng.uniform(0.015, 0.04))
         length = 10.0 + 0.08 * rng.standard_normal()
-        yaw = math.radians(TILT_PRIOR_DEG * rng.standard_normal())
-        depth = object_distance(PHOTO, truth).distance_mm
+        yaw = math.radians(prior_deg * rng.standard_normal())
+        depth = object_distance(photo, truth).distance_mm
         offset = 1.0 * rng.standard_normal()
         px = length * math.cos(yaw) / truth * (1 + offset / depth)
         ends = np.array([[450 - px / 2, 300], [450 + px / 2, 300]]) + LANDMARK_U_PX * rng.standard_normal((2, 2))
         feature = Feature("reference", LineString(ends), {"kind": "known_length", "length_mm": 10.0, "u_mm": 0.08})
-        found = calibrate(BLANK, PHOTO, feature, tooth_seen_in="direct")
+        found = calibrate(BLANK, photo, feature, tooth_seen_in="direct")
         z.append((found.mm_per_px.value - truth * (1 + 0.002 * rng.standard_normal())) / found.mm_per_px.u)
     assert 0.8 <= np.sqrt(np.mean(np.square(z))) <= 1.15
     assert 0.93 <= np.mean(np.abs(z) < 2) <= 0.98
@@ -98,11 +99,15 @@ def test_sources_cancel_only_where_the_whole_name_is_equal() -> None:
         reloaded = Quantity.from_dict(second.to_dict())
         return dict((first - reloaded).parts)
 
-    same = difference(two_points(id="R7:10-20"), two_points(id="R7:10-20"))
+    marks = {"id": "R7", "first_mm": 10, "last_mm": 20}
+    same = difference(two_points(**marks), two_points(**marks))
     assert same["graduation/R7:10-20"] == pytest.approx(0.0, abs=1e-15)
     unnamed = difference(two_points(), two_points())
     assert sum(name.startswith("graduation/") and abs(part) > 0 for name, part in unnamed.items()) == 2
-    for kind in ("offset", "landmark", "distortion"):
+    for other_marks in ({"id": "R7"}, {**marks, "first_mm": 20, "last_mm": 30}, {**marks, "first_mm": 5}, {**marks, "id": "R8"}):
+        parts = difference(two_points(**marks), two_points(**other_marks))
+        assert sum(name.startswith("graduation/") and abs(part) > 0 for name, part in parts.items()) == 2
+    for kind in ("offset", "landmark", "distortion", "tilt"):
         assert sum(name.startswith(kind + "/") and abs(part) > 0 for name, part in same.items()) == 2
 
 

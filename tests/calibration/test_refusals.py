@@ -7,7 +7,8 @@ from typing import Any
 
 import numpy as np
 import pytest
-from reference_scenes import HALF_MM, RodScene, RuleScene, draw_rod, draw_rule
+from reference_scenes import HALF_MM, Drawn, RuleScene, draw_rule
+from rod_scenes import RodScene, draw_rod
 from shapely.geometry import LineString, MultiLineString
 
 from audit.calibration.calibrate import calibrate
@@ -55,7 +56,7 @@ LINE = [[50.0, 100.0], [250.0, 100.0]]
         (reference(LINE, kind="rod", diameter_mm=2), "rod_edges_not_found", "must be clear"),
         (reference(LINE, kind="probe", marks_mm=[3, 2, 1, 5]), "bad_marks", "rising order"),
         (reference(LINE, kind="probe", marks_mm=[1, 2, 3, 5, 7]), "too_few_marks", "marks of the probe must be found"),
-        (reference(LINE, kind="strip"), "reference_kind_not_supported", "kind must be known_length"),
+        (reference(LINE, kind="coin"), "reference_kind_not_supported", "kind must be known_length"),
         (reference(LINE, kind="two_points", length_mm=5, offset_mm=80), "bad_offset", "within 50 mm"),
         (reference(LINE, kind="two_points", length_mm=5, tilt_deg=80), "bad_tilt", "under 60"),
     ],
@@ -85,6 +86,45 @@ def test_an_inch_scale_is_ambiguous_even_when_millimetres_are_stated() -> None:
     refused(drawn.pixels, drawn.photo, drawn.feature(), "ambiguous_pitch", "inch")
     refused(drawn.pixels, drawn.photo, drawn.feature(tick_mm=1), "ambiguous_pitch", "inch")
     refused(drawn.pixels, drawn.photo, drawn.feature(unaided=True), "ambiguous_pitch", "inch|worth")
+    reads_as_laid(drawn, inch / 16)
+
+
+def reads_as_laid(drawn: Drawn, tick_mm: float) -> None:
+    found = calibrate(drawn.pixels, drawn.photo, drawn.feature(tick_mm=tick_mm), tooth_seen_in="direct")
+    assert found.evidence["mm_per_px_as_laid"] == pytest.approx(drawn.as_laid(np.array(found.evidence["middle_xy"])), rel=2e-3)
+    assert "graduation_as_stated" in found.flags
+
+
+@pytest.mark.parametrize("lengths", [(2.2, 3.4, 3.4), (2.2, 3.4, 4.6)], ids=["two lengths", "three lengths"])
+@pytest.mark.parametrize("tick_mm", [2.0, 2.54], ids=["2 mm", "tenths of an inch"])
+def test_every_fifth_tick_longer_does_not_prove_millimetres(tick_mm: float, lengths: tuple[float, float, float]) -> None:
+    ticks = tuple((tick_mm * n, length) for n, length in zip((1, 5, 10), lengths))
+    drawn = draw_rule(RuleScene(ticks=ticks, digits="none", px_per_mm=18.0, line_mm=(-24.0, 24.0)))
+    refused(drawn.pixels, drawn.photo, drawn.feature(), "ambiguous_pitch", "may be 2 mm or tenths of an inch")
+    refused(drawn.pixels, drawn.photo, drawn.feature(tick_mm=0.5), "ambiguous_pitch", "tick_mm must fit the scale")
+    with pytest.raises(Refused, match="may be 2 mm or tenths of an inch|beyond doubt"):
+        calibrate(drawn.pixels, drawn.photo, drawn.feature(unaided=True), tooth_seen_in="direct")
+    reads_as_laid(drawn, tick_mm)
+
+
+def test_millimetres_with_long_marks_of_one_length_must_be_stated() -> None:
+    drawn = draw_rule(RuleScene(ticks=((1.0, 2.2), (5.0, 4.0)), digits="none"))
+    refused(drawn.pixels, drawn.photo, drawn.feature(), "ambiguous_pitch", "they are of one length")
+    reads_as_laid(drawn, 1.0)
+
+
+def test_twentieths_of_an_inch_are_not_half_millimetres() -> None:
+    inch = 25.4
+    ticks = ((inch / 20, 1.4), (inch / 10, 2.2), (inch / 2, 3.4), (inch, 4.6))
+    drawn = draw_rule(RuleScene(ticks=ticks, digits="none", px_per_mm=18.0, line_mm=(-24.0, 24.0)))
+    refused(drawn.pixels, drawn.photo, drawn.feature(), "ambiguous_pitch", "may be parts of an inch")
+    reads_as_laid(drawn, inch / 20)
+
+
+def test_a_worth_told_from_lengths_alone_is_flagged() -> None:
+    drawn = draw_rule(RuleScene())
+    assert "graduation_told_from_lengths" in calibrate(drawn.pixels, drawn.photo, drawn.feature(), tooth_seen_in="direct").flags
+    assert not calibrate(drawn.pixels, drawn.photo, drawn.feature(tick_mm=1), tooth_seen_in="direct").flags
 
 
 def test_a_stated_worth_that_contradicts_the_lengths() -> None:
@@ -116,7 +156,7 @@ def test_half_millimetres_are_never_read_as_millimetres(at: float) -> None:
         except Refused:
             assert at == 2.9
             continue
-        assert found.mm_per_px.value == pytest.approx(drawn.along(np.array(found.evidence["middle_xy"])), rel=0.02)
+        assert found.mm_per_px.value == pytest.approx(drawn.at_tooth(np.array(found.evidence["middle_xy"])), rel=0.02)
         assert found.evidence["tick_mm"] == 0.5
 
 
