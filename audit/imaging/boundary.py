@@ -10,11 +10,13 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.lib.stride_tricks import sliding_window_view
-from scipy.ndimage import gaussian_filter, gaussian_filter1d
-from shapely import contains_xy
+from scipy.ndimage import gaussian_filter1d
+from shapely import contains_xy, prepare
 from shapely.geometry import Polygon
+from shapely.geometry.base import BaseGeometry
 
 from audit.imaging.sample import arc_length_px, band_coordinates, resample_polyline, sample_linear
+from audit.imaging.step_fit import misfit, settled
 
 __all__ = ["Edge", "refine_edge"]
 
@@ -22,9 +24,12 @@ _MOST_POINTS = 500
 _SAMPLES = 41
 _LEAD = 8
 _STRIDE = 2
-_SECOND_REACH = 0.8
-_STIFFNESS = 0.35
-_PULL = 0.15
+_LEAST_REACH_PX = 4.0
+_PLACES = 0.7
+"""Share of the reach within which the edge is looked for: the rest of a profile shows what lies on either side."""
+_RIM_PX = 1.5
+_STIFFNESS = 0.15
+_PULL = 0.10
 
 
 @dataclass(frozen=True)
@@ -49,15 +54,7 @@ class Edge:
 def refine_edge(pixels: np.ndarray, coarse: np.ndarray, reach_px: float, within: Polygon) -> Edge:
     """Edge near a coarse closed outline that runs clockwise as seen on the image (the region on its right).
 
-    Found twice: the second time from the first edge, where both ends of every profile lie clear of it.
-    Parameters as in `_edge_near`.
-    """
-    first = _edge_near(pixels, coarse, reach_px, within).xy
-    return _edge_near(pixels, np.vstack([first, first[:1]]), _SECOND_REACH * reach_px, within)
-
-
-def _edge_near(pixels: np.ndarray, coarse: np.ndarray, reach_px: float, within: Polygon) -> Edge:
-    """Edge near a coarse closed outline that runs clockwise as seen on the image (the region on its right).
+    Found twice: the second time from the first edge and nearer to it, where both ends of every profile lie clear of it.
 
     Parameters
     ----------
@@ -66,49 +63,49 @@ def _edge_near(pixels: np.ndarray, coarse: np.ndarray, reach_px: float, within: 
     coarse : ndarray, shape (n, 2)
         Photo pixels, closed (first point repeated).
     reach_px : float
-        How far the edge may lie from it.
+        How far the profiles reach to either side.
     within : Polygon
         Points outside it stay where they are.
-
-    Notes
-    -----
-    Along each normal the colour is expressed as its distance d from the colour just outside,
-    saturating, so that glints and reflections deeper inside do not count as edges. For a step that
-    is blurred symmetrically in linear light d passes half its height at the edge, whatever the blur.
-    The uncertainty is that of the posterior of a shift along the normal given the profile's contrast and scatter,
-    never below a tenth of a pixel.
     """
+    inner = within.buffer(-_RIM_PX)
+    prepare(inner)
+    prepare(within)
+    first = _edge_near(pixels, coarse, max(reach_px, _LEAST_REACH_PX), within, inner)
+    again = np.vstack([first.xy, first.xy[:1]])
+    return _edge_near(pixels, again, max(0.6 * reach_px, _LEAST_REACH_PX), within, inner)
+
+
+def _edge_near(pixels: np.ndarray, coarse: np.ndarray, reach_px: float, within: Polygon, inner: BaseGeometry) -> Edge:
+    """One search along the normals of a closed line, by the path of least misfit that does not jump."""
     spacing = max(1.0, reach_px / 6.0, arc_length_px(coarse)[-1] / _MOST_POINTS)
     line = resample_polyline(coarse, spacing)[:-1]
     step = 2.0 * reach_px / (_SAMPLES - 1)
     wrapped = np.vstack([line[-8:], line, line[:8]])
     where = band_coordinates(wrapped, reach_px, step, smooth_px=3.0 * spacing)[8:-8]
-    profile = sample_linear(pixels, where)
     offsets = (np.arange(where.shape[1]) - where.shape[1] // 2) * step
-    distance, known = _from_outside(profile)
-    rise = np.gradient(gaussian_filter(distance, (1.0, 1.0), mode=("wrap", "nearest")), axis=1)
+    profile, known = _held_inside(sample_linear(pixels, where), where, inner)
     known &= contains_xy(within, line[:, 0], line[:, 1])
-    cost = -rise / max(float(np.quantile(rise.max(axis=1), 0.75)), 1e-6) + _PULL * (offsets / reach_px) ** 2
-    cost[~known] = _PULL * (offsets / reach_px) ** 2
+    places = offsets[np.abs(offsets) <= _PLACES * reach_px]
+    left, _ = misfit(gaussian_filter1d(profile, 1.0, axis=0, mode="wrap"), offsets, places)
+    pull = _PULL * (places / reach_px) ** 2
+    cost = np.where(known[:, None], left + pull, pull)
     path = _cheapest(cost, _STIFFNESS * step / max(spacing, step))
-    shift, sd = _half_height(distance, path, offsets, step)
-    shift = np.where(known, gaussian_filter1d(shift, 1.0, mode="wrap"), 0.0)
-    sd = np.where(known, sd, reach_px / 2.0)
+    shift, sd = settled(left, path, step, 3.0 * len(offsets) * min(step, 1.0))
+    shift = np.where(known, gaussian_filter1d(places[path] + shift, 1.0, mode="wrap"), 0.0)
     normal = (where[:, -1] - where[:, 0]) / (2.0 * reach_px)
-    return Edge(line + shift[:, None] * normal, sd, spacing)
+    return Edge(line + shift[:, None] * normal, np.where(known, np.clip(sd, 0.1, reach_px / 2.0), reach_px / 2.0), spacing)
 
 
-def _from_outside(profile: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-    """Saturating colour distance from the outer end of each profile (n, m), and which profiles lie inside the photo."""
-    known = np.isfinite(profile).all(axis=(1, 2))
-    profile = np.nan_to_num(profile)
-    outer = max(3, profile.shape[1] // 5)
-    outside = np.median(profile[:, :outer], axis=1)
-    outside = gaussian_filter1d(outside, 3.0, axis=0, mode="wrap")
-    level = np.maximum(outside.mean(axis=1), 0.02)
-    raw = np.sqrt((((profile - outside[:, None]) / level[:, None, None]) ** 2).sum(axis=2))
-    cap = np.quantile(raw[:, profile.shape[1] // 2 :], 0.6)
-    return np.minimum(raw, max(float(cap), 1e-6)), known
+def _held_inside(profile: np.ndarray, where: np.ndarray, inner: BaseGeometry) -> tuple[np.ndarray, np.ndarray]:
+    """Profiles whose samples beyond the outline repeat the last one inside it, on either side of the middle; which are usable."""
+    m = where.shape[1]
+    inside = contains_xy(inner, where[..., 0], where[..., 1]) & np.isfinite(profile).all(axis=2)
+    middle = m // 2
+    right = np.where(np.logical_and.accumulate(inside[:, middle:], axis=1), np.arange(middle, m), middle).max(axis=1)
+    left = np.where(np.logical_and.accumulate(inside[:, middle::-1], axis=1), np.arange(middle, -1, -1), middle).min(axis=1)
+    at = np.clip(np.arange(m)[None, :], left[:, None], right[:, None])
+    held = np.take_along_axis(np.nan_to_num(profile), at[..., None], axis=1)
+    return held, (right - middle >= 2) & (middle - left >= 2) & inside[:, middle]
 
 
 def _cheapest(cost: np.ndarray, stiffness: float) -> np.ndarray:
@@ -131,20 +128,3 @@ def _cheapest(cost: np.ndarray, stiffness: float) -> np.ndarray:
     for i in range(n - 1, 0, -1):
         path[i - 1] = path[i] + came[i, path[i]] - _STRIDE
     return path[_LEAD:-_LEAD]
-
-
-def _half_height(distance: np.ndarray, path: np.ndarray, offsets: np.ndarray, step: float) -> tuple[np.ndarray, np.ndarray]:
-    """Where each profile passes half its height near `path`, and the uncertainty of that place (px)."""
-    n, m = distance.shape
-    rows = np.arange(n)
-    reach = np.arange(-4, 5)
-    smooth = gaussian_filter1d(distance, 1.0, axis=0, mode="wrap")
-    around = smooth[rows[:, None], np.clip(path[:, None] + reach, 0, m - 1)]
-    low, high = around[:, :3].mean(axis=1), around[:, -3:].mean(axis=1)
-    height = np.maximum(high - low, 1e-6)
-    middle = (low + high) / 2.0
-    slope = np.maximum(np.gradient(around, axis=1)[:, 3:6].mean(axis=1), 0.05 * height) / step
-    move = np.clip((middle - around[:, 4]) / slope, -3.0 * step, 3.0 * step)
-    scatter = np.sqrt(np.mean((distance - smooth) ** 2, axis=1)) + 0.03 * height
-    sd = np.clip(scatter / slope, 0.1, 4.0 * step)
-    return offsets[path] + move, sd

@@ -18,7 +18,7 @@ from audit.errors import Refused
 from audit.imaging.boundary import refine_edge
 from audit.imaging.colour import neutral_gains, to_linear
 from audit.imaging.enamel import brightest, log_colour
-from audit.imaging.segment import Grid, working_grid
+from audit.imaging.working_grid import Grid, working_grid
 
 __all__ = ["Islands", "find_islands"]
 

@@ -32,7 +32,8 @@ from shapely.geometry import MultiPolygon, Polygon
 from shapely.geometry.base import BaseGeometry
 
 from audit.core.vocabulary import DESIGNS
-from audit.imaging.segment import UNDECIDED, Proposal
+from audit.imaging.metal_decision import UNDECIDED
+from audit.imaging.segment import Proposal
 
 __all__ = [
     "BEVEL_SLOPE_DEG", "FACIAL_SLOPE_DEG", "HAND_SD_PX", "K95", "LEVEL_DEG", "SPIKE_SHARES", "RegionSd", "drawn_sd", "hand_area_sd_px2",

@@ -24,7 +24,7 @@ from audit.imaging.colour import neutral_gains, to_linear
 from audit.imaging.enamel import fit_enamel
 from audit.imaging.metal_features import context_features, metal_features
 from audit.imaging.metal_network import _networks, first_log_odds
-from audit.imaging.segment import Grid, working_grid
+from audit.imaging.working_grid import Grid, working_grid
 
 TARGET = Path(__file__).parents[2] / "audit" / "imaging" / "metal_network.csv"
 PER_SCENE = 700

@@ -11,26 +11,11 @@ from dataclasses import dataclass, field
 
 import cv2
 import numpy as np
-from scipy.ndimage import gaussian_filter, map_coordinates
+from metal_lookalikes import CONFOUNDERS, confound, noise
+from metal_mirror import GOLD, WHITE, mirrored
+from scipy.ndimage import gaussian_filter
 
-GOLD = np.array([1.0, 0.76, 0.34])
-WHITE = np.array([0.66, 0.63, 0.58])
 LAYOUTS = ("bevel", "distal_half", "collar", "frame", "patch", "side", "most")
-CONFOUNDERS = (
-    "stain",
-    "caries",
-    "calculus",
-    "gum_strip",
-    "shadow",
-    "composite",
-    "grey_line",
-    "chalk",
-    "groove",
-    "tint",
-    "bubbles",
-    "root",
-    "yellow_side",
-)
 
 
 @dataclass(frozen=True)
@@ -89,12 +74,12 @@ def draw(sketch: Sketch) -> Drawn:
     chosen = sketch.confounders
     if chosen is None:
         chosen = tuple(c for c in CONFOUNDERS if rng.random() < 0.2)
-    enamel = _confound(rng, enamel, chosen, u, v, rho, edge, size, around)
+    enamel = confound(rng, enamel, chosen, u, v, rho, edge, size, around)
     metal = np.zeros((n, n)) if layout == "none" else _region(rng, shape, layout, u, v, rho, edge, size, sketch.band_px)
     metal = metal * inside
     light = enamel + _highlights(rng, u, v, rho, size, facing)[..., None]
     if layout != "none":
-        shine = _mirror(rng, alloy, u, v, edge, metal, size)
+        shine = mirrored(rng, alloy, u, v, edge, metal, size)
         seam = gaussian_filter(metal, size * 0.004)
         light = light * (1 - 0.35 * rng.random() * (4 * seam * (1 - seam)))[..., None]
         light = light * (1 - metal[..., None]) + shine * metal[..., None]
@@ -130,12 +115,6 @@ def _ring(rng, shape, upper, centre, size, aspect, jitter):
     return xy
 
 
-def _noise(rng, n, scale):
-    small = max(4, int(n / max(scale, 1.0)) + 3)
-    field_ = cv2.resize(rng.normal(0, 1, (small, small)), (n, n), interpolation=cv2.INTER_CUBIC)
-    return field_ / max(field_.std(), 1e-6)
-
-
 def _enamel(rng, u, v, rho, size):
     n = u.shape[0]
     yellow = rng.uniform(0.0, 1.0)
@@ -150,8 +129,8 @@ def _enamel(rng, u, v, rho, size):
     tilt = 1 + rng.normal(0, 0.12) * u + rng.normal(0, 0.12) * v
     ambient = rng.uniform(0.35, 0.65) if rng.random() < 0.6 else rng.uniform(0.06, 0.35)
     shade = (ambient + (0.95 - ambient) * rng.uniform(0.7, 1.1) * nz ** rng.uniform(0.8, 2.5)) * np.clip(tilt, 0.4, 1.6)
-    texture = 1 + rng.uniform(0, 0.04) * _noise(rng, n, size / 8) + rng.uniform(0, 0.02) * _noise(rng, n, size / 40)
-    chroma = np.exp(rng.uniform(0, 0.06) * _noise(rng, n, size / 4))
+    texture = 1 + rng.uniform(0, 0.04) * noise(rng, n, size / 8) + rng.uniform(0, 0.02) * noise(rng, n, size / 40)
+    chroma = np.exp(rng.uniform(0, 0.06) * noise(rng, n, size / 4))
     light = body * mix * (shade * texture)[..., None]
     light[..., 2] *= chroma
     glow = np.exp(-np.clip(1 - rho, 0, 1) * size / (rng.uniform(4, 20))) * rng.uniform(0, 0.15)
@@ -161,7 +140,7 @@ def _enamel(rng, u, v, rho, size):
 
 def _surroundings(rng, u, v, theta, n, size):
     gum = np.array([0.42, 0.13, 0.12]) * rng.uniform(0.5, 1.5) * np.array([1, rng.uniform(0.7, 1.6), rng.uniform(0.7, 1.6)])
-    gum_field = gum * (1 + 0.15 * _noise(rng, n, size / 10))[..., None].clip(0.2)
+    gum_field = gum * (1 + 0.15 * noise(rng, n, size / 10))[..., None].clip(0.2)
     dark = np.array([0.03, 0.012, 0.010]) * rng.uniform(0.2, 3)
     tooth = np.array([0.55, 0.47, 0.30]) * rng.uniform(0.4, 1.1)
     below = tooth if rng.random() < 0.5 else dark
@@ -175,75 +154,9 @@ def _surroundings(rng, u, v, theta, n, size):
     return gaussian_filter(np.asarray(around, float), (size * 0.008, size * 0.008, 0)).clip(0.001)
 
 
-def _confound(rng, light, chosen, u, v, rho, edge, size, around):
-    n = u.shape[0]
-    grain = _noise(rng, n, size / 12)
-    for what in chosen:
-        if what in ("stain", "caries"):
-            mask, colour = _blob(rng, u, v, grain), np.array([1.0, rng.uniform(0.55, 0.9), rng.uniform(0.25, 0.75)])
-            depth = rng.uniform(0.3, 0.8) if what == "stain" else rng.uniform(0.06, 0.4)
-            if rng.random() < 0.3:
-                mask = mask * np.clip(2 * np.exp(-((edge / (size * 0.03)) ** 2)), 0, 1)
-            light = light * (1 - mask[..., None]) + light * depth * colour * mask[..., None]
-        elif what == "calculus":
-            mask = np.clip((-v - 0.55 + 0.12 * grain) * 8, 0, 1) * rng.uniform(0.4, 1)
-            crust = np.array([0.5, 0.38, rng.uniform(0.12, 0.3)]) * (1 + 0.2 * _noise(rng, n, size / 30))[..., None] * rng.uniform(0.3, 1.2)
-            light = light * (1 - mask[..., None]) + crust.clip(0.01) * mask[..., None]
-        elif what == "gum_strip":
-            mask = np.clip((-v - rng.uniform(0.7, 0.95) + 0.05 * grain) * size * 0.3, 0, 1)
-            colour = np.array([0.42, 0.13, 0.12]) * rng.uniform(0.3, 1.6) * (1 + 0.2 * grain[..., None])
-            wet = np.clip(_noise(rng, n, size / 25) - 2.2, 0, 1)[..., None] * rng.uniform(0, 3)
-            light = light * (1 - mask[..., None]) + (colour.clip(0.01) + wet) * mask[..., None]
-        elif what == "shadow":
-            width = size * rng.uniform(0.01, 0.06)
-            side = rng.choice(4)
-            where = (np.clip(u * 2, 0, 1), np.clip(-u * 2, 0, 1), np.clip(v * 3, 0, 1), np.ones_like(u))[side]
-            mask = np.clip(1.2 - np.clip(edge, 0, None) / width, 0, 1) * where * rng.uniform(0.5, 1)
-            tone = np.array([0.05, rng.uniform(0.02, 0.045), rng.uniform(0.012, 0.04)]) * rng.uniform(0.2, 2)
-            light = light * (1 - mask[..., None]) + tone * mask[..., None]
-        elif what == "composite":
-            mask = np.clip(_blob(rng, u, v, grain) * 3, 0, 1)
-            light = light * (1 + mask[..., None] * (rng.normal(0, 0.12) + rng.normal(0, 0.05, 3)))
-        elif what == "grey_line":
-            width = size * rng.uniform(0.01, 0.05)
-            mask = np.exp(-((edge / width) ** 2)) * np.clip((-v - 0.2) * 3, 0, 1) * rng.uniform(0.3, 0.75)
-            light = light * (1 - mask[..., None]) + np.array([0.16, 0.13, 0.13]) * rng.uniform(0.5, 1.5) * mask[..., None]
-        elif what in ("root", "yellow_side"):
-            if what == "root":
-                mask = np.clip((-v - rng.uniform(0.2, 0.85) + 0.25 * u * rng.normal() + 0.08 * grain) * rng.uniform(2, 12), 0, 1)
-            else:
-                mask = np.clip((u * rng.choice([-1, 1]) - rng.uniform(0.5, 0.85) + 0.1 * grain) * rng.uniform(3, 20), 0, 1)
-            dye = np.array([rng.uniform(0.7, 1.05), rng.uniform(0.6, 0.95), rng.uniform(0.3, 0.85)])
-            light = light * (1 - mask[..., None] * (1 - dye))
-        elif what == "chalk":
-            mask = _blob(rng, u, v, grain) * rng.uniform(0.2, 0.8)
-            light = light * (1 - mask[..., None]) + np.array([0.75, 0.72, 0.66]) * mask[..., None]
-        elif what == "groove":
-            at = rng.uniform(-0.4, 0.4) + 0.1 * v
-            mask = np.exp(-(((u - at) * size / rng.uniform(2, 10)) ** 2)) * np.clip(v + 0.6, 0, 1) * rng.uniform(0.2, 0.85)
-            light = light * (1 - mask[..., None] * np.array([0.8, 0.9, 1.0]))
-        elif what == "tint":
-            mask = np.clip((v - rng.uniform(0.5, 0.85)) * 5, 0, 1) * rng.uniform(0.2, 0.8)
-            light = light * (1 - mask[..., None]) + np.array([0.2, 0.21, 0.22]) * rng.uniform(0.6, 1.6) * mask[..., None]
-        elif what == "bubbles":
-            for _ in range(rng.integers(3, 15)):
-                a, b = rng.uniform(-0.9, 0.9), rng.choice([-0.85, 0.9]) + rng.normal(0, 0.06)
-                r = np.hypot(u - a, v - b) * size / 2
-                size_b = rng.uniform(1.5, 5) * size / 220
-                light = light * (1 - 0.5 * np.exp(-((r / size_b - 1) ** 2) * 4))[..., None]
-                light = light + (2.5 * np.exp(-((r / (size_b * 0.3)) ** 2)))[..., None]
-    return light.clip(0.001)
-
-
-def _blob(rng, u, v, grain):
-    a, b = rng.uniform(-0.8, 0.8), rng.uniform(-0.9, 0.9)
-    w, h = rng.uniform(0.06, 0.4, 2)
-    return np.clip((1 - ((u - a) / w) ** 2 - ((v - b) / h) ** 2 + 0.4 * grain) * rng.uniform(1, 6), 0, 1)
-
-
 def _region(rng, shape, layout, u, v, rho, edge, size, band_px):
     n = u.shape[0]
-    wave = _noise(rng, n, size / rng.uniform(2, 8)) * size * rng.uniform(0.0, 0.012)
+    wave = noise(rng, n, size / rng.uniform(2, 8)) * size * rng.uniform(0.0, 0.012)
     band = band_px or size * np.exp(rng.uniform(np.log(0.02), np.log(0.3)))
     end = np.clip((edge + 0.5), 0, 1)
     occlusal = _from_edge(shape, u, v, size)
@@ -272,7 +185,7 @@ def _region(rng, shape, layout, u, v, rho, edge, size, band_px):
         a, b, r = rng.uniform(-0.3, 0.3), rng.uniform(-0.3, 0.3), rng.uniform(0.45, 0.75)
         part = np.clip((np.hypot(u - a, v - b) - r) * size / 2 + wave + 0.5, 0, 1)
     else:
-        t = _noise(rng, n, size / 5)
+        t = noise(rng, n, size / 5)
         a, b = rng.uniform(-0.8, 0.8), rng.uniform(-0.8, 0.95)
         w, h = rng.uniform(0.15, 0.5, 2)
         part = np.clip((1 - ((u - a) / w) ** 2 - ((v - b) / h) ** 2 + 0.25 * t) * size * 0.1, 0, 1)
@@ -288,74 +201,10 @@ def _from_edge(shape, u, v, size):
     return np.nan_to_num((border - v) * 0.5 * size, nan=1e9)
 
 
-def _mirror(rng, alloy, u, v, edge, metal, size):
-    n = u.shape[0]
-    env = _environment(rng)
-    rough = rng.uniform(0.5, 2.5) if alloy != "amalgam" else rng.uniform(3, 9)
-    if rng.random() < 0.25:
-        rough += rng.uniform(1, 5)
-    depth = np.clip(edge / (size * rng.uniform(0.02, 0.15)), 0, 3)
-    bump = _noise(rng, n, size / rng.uniform(4, 16)), _noise(rng, n, size / rng.uniform(4, 16))
-    curl = rng.uniform(-0.9, 0.9, 2)
-    roll = rng.uniform(0, 0.9) * np.clip(1 - edge / (size * rng.uniform(0.03, 0.3)), 0, 1) ** rng.uniform(0.7, 2)
-    if rng.random() < 0.4:
-        rough, scratch_scale = rough * 0.5, rng.uniform(0.0, 0.12)
-    else:
-        scratch_scale = 0.03
-    env = gaussian_filter(env, (rough, rough, 0))
-    brushed = gaussian_filter(rng.normal(0, 1, (n, n)), (0, size * 0.03) if rng.random() < 0.5 else (size * 0.03, 0))
-    scratch = scratch_scale * (0.3 * rng.random() * _noise(rng, n, 2) + rng.random() * brushed / max(brushed.std(), 1e-6))
-    nx = 0.45 * u * rng.uniform(0.5, 1.6) + 0.2 * rng.random() * bump[0] + curl[0] * 0.3 + scratch
-    ny = curl[1] * 0.7 + rng.uniform(0.2, 0.9) * (1 - depth) * 0.5 + 0.2 * rng.random() * bump[1] + 0.3 * v + scratch + roll
-    at = np.stack([(np.clip(ny, -1, 1) + 1) * 31.5, (np.clip(nx, -1, 1) + 1) * 31.5])
-    seen = np.stack([map_coordinates(env[..., k], at, order=1, mode="nearest") for k in range(3)], -1)
-    if alloy == "gold":
-        tint = GOLD * np.array([1, rng.uniform(0.94, 1.10), rng.uniform(0.85, 1.6)])
-    elif alloy == "white":
-        tint = WHITE * np.array([1, rng.uniform(0.97, 1.02), rng.uniform(0.95, 1.08)]) * rng.uniform(0.8, 1.2)
-    else:
-        tint = np.array([0.36, 0.36, 0.36]) * rng.uniform(0.4, 1.2) * np.array([1, 1.0, rng.uniform(0.95, 1.1)])
-        seen = 0.45 * seen + 0.2 * (1 + 0.25 * _noise(rng, n, size / 30) + 0.2 * _noise(rng, n, size / 10))[..., None].clip(0.2)
-    haze = rng.uniform(0.0, 0.05)
-    return seen * tint + haze * tint
-
-
-def _environment(rng):
-    """What the metal mirrors, 64 x 64 directions: throat, gum and lips, teeth, retractor, the flash."""
-    y, x = np.mgrid[-1:1:64j, -1:1:64j]
-    env = np.ones((64, 64, 3)) * np.array([0.035, 0.018, 0.014]) * rng.uniform(0.3, 2.5)
-    palette = (
-        [0.40, 0.15, 0.13],
-        [0.40, 0.15, 0.13],
-        [0.55, 0.33, 0.26],
-        [0.65, 0.58, 0.42],
-        [0.7, 0.7, 0.7],
-        [0.03, 0.015, 0.012],
-        [0.2, 0.06, 0.05],
-    )
-    for _ in range(rng.integers(6, 14)):
-        a, b = rng.uniform(-1, 1, 2)
-        w, h = rng.uniform(0.12, 0.8, 2)
-        tone = np.array(palette[rng.integers(len(palette))]) * rng.uniform(0.4, 1.3)
-        mask = np.clip((1 - ((x - a) / w) ** 2 - ((y - b) / h) ** 2) * rng.uniform(1, 8), 0, 1)[..., None]
-        env = env * (1 - mask) + tone * mask
-    for _ in range(rng.integers(0, 7)):  # straight-edged things: mirrors, retractor rims, the rows of teeth
-        angle, at, width = rng.uniform(0, np.pi), rng.uniform(-1, 1), rng.uniform(0.03, 0.3)
-        away = np.abs(x * np.cos(angle) + y * np.sin(angle) - at)
-        tone = np.array(palette[rng.integers(len(palette))]) * rng.uniform(0.3, 1.6)
-        mask = np.clip((width - away) * rng.uniform(8, 60), 0, 1)[..., None] * rng.uniform(0.4, 1)
-        env = env * (1 - mask) + tone * mask
-    for _ in range(rng.integers(1, 5)):
-        a, b = rng.uniform(-0.6, 0.6, 2)
-        r = np.hypot(x - a, y - b)
-        env = env + (rng.uniform(2, 25) * np.exp(-(((r - rng.uniform(0, 0.18)) / rng.uniform(0.03, 0.07)) ** 2)))[..., None]
-    return env
-
-
 def _highlights(rng, u, v, rho, size, facing):
     n = u.shape[0]
     out = np.zeros((n, n))
-    ripple = _noise(rng, n, size / 30)
+    ripple = noise(rng, n, size / 30)
     for _ in range(rng.integers(0, 5)):
         a, b = rng.uniform(-0.75, 0.75), rng.uniform(-0.85, 0.9)
         w, h = rng.uniform(0.02, 0.12), rng.uniform(0.02, 0.35)
@@ -363,10 +212,10 @@ def _highlights(rng, u, v, rho, size, facing):
             w, h = h, w
         out += np.clip((1 - ((u - a) / w) ** 2 - ((v - b) / h) ** 2 + 0.6 * ripple * rng.random()) * 2, 0, 1) * rng.uniform(0.2, 4)
     if rng.random() < 0.4:
-        out += np.clip(_noise(rng, n, size / rng.uniform(15, 50)) - rng.uniform(2.0, 2.8), 0, 1) * rng.uniform(0.5, 4)
+        out += np.clip(noise(rng, n, size / rng.uniform(15, 50)) - rng.uniform(2.0, 2.8), 0, 1) * rng.uniform(0.5, 4)
     if rng.random() < 0.25:
         a, b = rng.uniform(-0.4, 0.4, 2)
-        r = np.hypot((u - a) / rng.uniform(0.5, 1), (v - b) / rng.uniform(0.5, 1.2)) + 0.08 * _noise(rng, n, size / 8)
+        r = np.hypot((u - a) / rng.uniform(0.5, 1), (v - b) / rng.uniform(0.5, 1.2)) + 0.08 * noise(rng, n, size / 8)
         out += np.exp(-(((r - rng.uniform(0.2, 0.5)) / rng.uniform(0.01, 0.05)) ** 2)) * rng.uniform(0.2, 3)
     sheen = rng.uniform(0, 0.12) * np.clip(1 - np.hypot(u - rng.normal(0, 0.3), v - rng.normal(0, 0.3)) ** 2, 0, 1)
     return gaussian_filter(out, size * rng.uniform(0.002, 0.012)) + sheen
@@ -408,7 +257,7 @@ def draw_occlusal(seed: int, alloy: str, hole_px: float) -> tuple[np.ndarray, np
     y, x = np.mgrid[0:n, 0:n].astype(float)
     u, v = (x - n / 2) / (0.5 * size), (y - n / 2) / (0.5 * size)
     edge = (1 - np.hypot(u, v)) * 0.5 * size
-    seen = _mirror(rng, alloy, u, v, np.abs(edge), np.ones((n, n)), size)
+    seen = mirrored(rng, alloy, u, v, np.abs(edge), np.ones((n, n)), size)
     light = seen.clip(0.02) * 0.7 + 0.15 * (GOLD if alloy == "gold" else WHITE)
     cover = np.clip(hole_px / 2 - np.hypot(x - n / 2 - 20.3, y - n / 2 + 15.7) + 0.5, 0, 1)[..., None]
     light = light * (1 - cover) + np.array([0.62, 0.55, 0.42]) * cover
