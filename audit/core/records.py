@@ -12,6 +12,7 @@ from dataclasses import dataclass, field
 from typing import Any, Literal
 
 from audit.core.quantity import Quantity, combine
+from audit.errors import Refused
 
 __all__ = ["Calibration", "Document", "Optics", "Photo", "Reading", "Refusal", "Segment"]
 
@@ -157,10 +158,41 @@ class Reading:
         cls, measurand: str, value: Quantity, method: str, *, flags: tuple[str, ...] = (),
         details: Mapping[str, Any] | None = None, non_negative: bool = True,
     ) -> Reading:  # fmt: skip
-        """A reading with a value; its interval is the value with k = 1.96, not below zero if `non_negative`."""
+        """A reading with a value; its interval is the value with k = 1.96, not below zero if `non_negative`.
+
+        Raises
+        ------
+        Refused
+            ``not_finite``: value or uncertainty is no finite number; ``negative``: below zero, where nothing may be.
+        """
         low, high = value.interval()
         low = max(0.0, low) if non_negative else low
+        if not all(map(math.isfinite, (value.value, value.u, low, high))):
+            raise _no_number(measurand, value)
+        if not low <= value.value <= high:
+            raise Refused("negative", f"{measurand} must not be negative; got {value.value:.4g} with u {value.u:.2g} {value.unit}.",
+                          "Judge it by eye and explorer; the image does not fit the model of this measurement.")  # fmt: skip
         return cls(measurand, value.unit, "measured", value, (low, high), method, value, flags, details or {})
+
+    @classmethod
+    def detected(
+        cls, measurand: str, signed: Quantity, interval95: tuple[float, float], method: str, *, flags: tuple[str, ...] = (),
+        details: Mapping[str, Any] | None = None,
+    ) -> Reading:  # fmt: skip
+        """Something is there, its size lies in `interval95`, and so does the signed estimate.
+
+        Raises
+        ------
+        Refused
+            ``not_finite`` as for `measured`; ``interval_missed``: the signed estimate lies outside of the interval.
+        """
+        low, high = interval95
+        if not all(map(math.isfinite, (signed.value, signed.u, low, high))):
+            raise _no_number(measurand, signed)
+        if not low <= signed.value <= high:
+            raise Refused("interval_missed", f"{measurand} must lie in {low:.4g} to {high:.4g} {signed.unit}; got {signed.value:.4g}.",
+                          "Judge it by eye and explorer; the image does not fit the model of this measurement.")  # fmt: skip
+        return cls(measurand, signed.unit, "detected", None, (low, high), method, signed, flags, details or {})
 
     def to_json(self) -> dict[str, Any]:
         """The form printed by ``measure --json``."""
@@ -229,6 +261,11 @@ class Document:
             "segments": [segment.to_json() for segment in self.segments],
             "refusals": [refusal.to_json() for refusal in self.refusals],
         }  # fmt: skip
+
+
+def _no_number(measurand: str, got: Quantity) -> Refused:
+    return Refused("not_finite", f"{measurand} must be a finite number; got {got.value} with u {got.u} {got.unit}.",
+                   "Judge it by eye and explorer; the image does not fit the model of this measurement.")  # fmt: skip
 
 
 def _value_u(quantity: Quantity | None) -> dict[str, float] | None:

@@ -2,7 +2,7 @@
 
 Geometry: the `fit_site` meets the proximal outline at its outer end, the one nearer to the interdental
 space. There x' points outwards along the site and y' at right angles towards the casting. The outlines
-of casting (y' > 0) and tooth (y' < 0) are fitted each by a line or parabola over 0.15 to 0.65 mm and
+of casting (y' > 0) and tooth (y' < 0) are fitted each by a line or parabola over some 0.15 to 0.5 mm and
 extended to the finish line, y' = 0. Step = casting - tooth: overhang positive, short margin negative.
 """
 
@@ -25,6 +25,8 @@ ROUNDED_GRID = np.arange(-30.0, 30.0, 0.25)
 """Distances from a rounded outline at which its profile is drawn, pixels."""
 INNER_PX = 17.0
 """How far inside the outline profiles begin: room for the tooth's flank beside a short casting."""
+UNEVEN_PX = 0.3
+"""How far a mean of four rows may lie from the parabola through all: smooth outlines stay within 0.1 (drawn scenes)."""
 SIDE_MM = (0.25, 0.6)
 """Distance from the trace at which metal and tooth are compared."""
 CURVE_MEAN, CURVE_U = 0.38, 0.07
@@ -46,10 +48,14 @@ class OuterEnd:
 
 @dataclass(frozen=True)
 class Step:
-    """Step at one outer end, pixels, with its parts of standard uncertainty, and both outlines on the image for drawing."""
+    """Step at one outer end, pixels, with its parts of standard uncertainty, and both outlines on the image for drawing.
+
+    `misfit` (1 and more) is how much worse than expected the models of the outlines meet the picture.
+    """
 
     step_px: float
     parts_px: dict[str, float]
+    misfit: float
     metal_xy: np.ndarray
     tooth_xy: np.ndarray
 
@@ -125,11 +131,47 @@ def _direction(xy: np.ndarray) -> np.ndarray:
 
 
 def read_response(grey: np.ndarray, end: OuterEnd, rows_px: tuple[float, float], clip: float) -> tuple[Response, np.ndarray, np.ndarray]:
-    """Edge response and the casting's outline beside a site; see `fit_response`."""
+    """Edge response and the casting's outline beside a site; see `fit_response`.
+
+    Raises
+    ------
+    Refused
+        ``outline_uneven``: the casting's outline is no smooth line here.
+    """
     along, across = _window(grey, end, rows_px)
-    return fit_response(
-        along, across, sample(grey, end.at(across, along), cubic=True).astype(float), clip, float(np.percentile(grey, 99.5))
-    )
+    rows = sample(grey, end.at(across, along), cubic=True).astype(float)
+    _hold_smooth(along, across, rows, "casting's")
+    return fit_response(along, across, rows, clip, float(np.percentile(grey, 99.5)))
+
+
+def _hold_smooth(along: np.ndarray, across: np.ndarray, rows: np.ndarray, whose: str) -> None:
+    """Refuse an outline that leaves its own parabola: a notch, a layer that stands out, a calculus, another tooth's edge."""
+    level = float(np.median(rows[:, -4:]) + np.median(rows[:, :4])) / 2.0
+    falls = np.argmax(-np.gradient(gaussian_filter1d(rows, 1.0, axis=1), axis=1), axis=1)
+    crossings = np.array([_crossing(across, row, level, int(at)) for row, at in zip(rows, falls, strict=True)])
+    found = np.isfinite(crossings)
+    if found.sum() < 0.7 * len(rows):
+        raise _uneven(whose)
+    curve = np.polyfit(along[found], crossings[found], 2)
+    off = np.convolve(crossings[found] - np.polyval(curve, along[found]), np.ones(4) / 4.0, mode="valid")
+    if np.abs(off).max(initial=0.0) > UNEVEN_PX:
+        raise _uneven(whose)
+
+
+def _crossing(across: np.ndarray, row: np.ndarray, level: float, near: int) -> float:
+    """Where a row falls through `level`, nearest to sample `near`; NaN if it does not within 8 samples."""
+    begin = max(near - 8, 0)
+    part = row[begin : near + 9]
+    at = np.flatnonzero((part[:-1] >= level) & (part[1:] < level))
+    if not at.size:
+        return float("nan")
+    k = begin + int(at[np.argmin(np.abs(begin + at - near))])
+    return float(across[k] + (row[k] - level) / (row[k] - row[k + 1]))
+
+
+def _uneven(whose: str) -> Refused:
+    return Refused("outline_uneven", f"the {whose} outline beside the site is no smooth line.",
+                   "Look for a notch, excess luting agent or calculus there; judge the step by eye and explorer.")  # fmt: skip
 
 
 def _window(grey: np.ndarray, end: OuterEnd, rows_px: tuple[float, float]) -> tuple[np.ndarray, np.ndarray]:
@@ -179,6 +221,7 @@ def fit_step(
     """
     along, across = _window(grey, end, (-rows_px[0] - slot_px, -rows_px[1] - slot_px))
     rows = sample(grey, end.at(across, along), cubic=True).astype(float)
+    _hold_smooth(along, across, rows, "tooth's")
     level = -slot_px / 2
     edge, parts = _tooth_edge(along, across, response.scaled(rows), response, level)
     powers = np.array([1.0, level, level**2])
@@ -195,7 +238,7 @@ def fit_step(
         end.origin + t[:, None] * end.to_metal + np.polyval(c[::-1], t)[:, None] * end.outwards
         for t, c in ((metal_along, outline), (tooth_along, edge))
     )
-    return Step(float(powers @ (outline - edge)), sources, metal, tooth)
+    return Step(float(powers @ (outline - edge)), sources, max(1.0, response.misfit, parts["misfit"]), metal, tooth)
 
 
 def _tooth_edge(
@@ -230,7 +273,8 @@ def _tooth_edge(
     full = lever @ np.linalg.pinv(information, hermitian=True)[:3, :3] @ lever
     known = lever @ np.linalg.pinv(information[np.ix_(fixed, fixed)], hermitian=True)[:3, :3] @ lever
     slopes = np.array([(solve(response.log_parameters + d, best.x).x[:3] - best.x[:3]) @ lever / 0.05 for d in 0.05 * np.eye(3)])
-    return best.x[:3], {"noise": float(np.sqrt(known)), "curve": float(np.sqrt(max(full - known, 0.0))), "slopes": slopes}
+    misfit = float(np.sqrt(np.mean(residual**2)))
+    return best.x[:3], {"noise": float(np.sqrt(known)), "curve": float(np.sqrt(max(full - known, 0.0))), "slopes": slopes, "misfit": misfit}
 
 
 def _rounded_edges(p: np.ndarray, log_parameters: np.ndarray, response: Response) -> np.ndarray:

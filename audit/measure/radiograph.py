@@ -14,7 +14,7 @@ verified from 100 um up; near the cervix one is always seen (abstract).
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -24,15 +24,17 @@ from audit.core.records import Calibration, Photo, Reading, Refusal
 from audit.errors import Refused
 from audit.imaging.sample import resample_polyline
 from audit.measure.proximal_outline import OuterEnd, Step, centre_on_interface, find_outer_end, fit_step, read_response
-from audit.measure.radiographic_gap import fit_band, gap_readings, straighten
+from audit.measure.radiographic_gap import fit_band, gap_readings, layer_in, straighten
 
 __all__ = ["measure_radiograph"]
 
-STEP_METHOD, CREST_METHOD = "radiographic_step@1", "margin_to_crest@1"
-STEP_ROWS_MM = (0.20, 0.65)
+STEP_METHOD, CREST_METHOD = "radiographic_step@2", "margin_to_crest@1"
+ROWS_FROM_MM, ROWS_LONG_MM, CLEAR_BLUR = 0.15, 0.35, 3.0
+"""Outlines are read from this distance of the finish line on, but from so many blur sigmas at least, and over this length."""
+USUAL_BLUR_PX = 2.0
 HAND_REACH_MM = 0.3
-STEP_MODEL_UM = 6.0
-"""Standard uncertainty of the outline model (straight outlines, even gum), from drawn scenes."""
+STEP_MODEL_UM, NECK_MODEL_UM = 6.0, 10.0
+"""Standard uncertainty of the outline model (parabolas, even gum), and at the neck, where outlines bend; from drawn scenes."""
 LANDMARK_MM = 0.15
 """Standard uncertainty of the distance between two landmarks set by hand; common practice, no published source."""
 GAP_NAMES = ("radiographic_gap_width", "widest_radiographic_gap")
@@ -82,23 +84,7 @@ def measure_radiograph(
         readings += found
         refusals += refused
     found, refused = _crests(place, annotations)
-    sane = [reading for reading in readings if _is_sane(reading)]
-    undecided = [_undecided(reading.measurand) for reading in readings if not _is_sane(reading)]
-    return sane + found, refusals + undecided + refused
-
-
-def _is_sane(reading: Reading) -> bool:
-    """Whether a fit ended somewhere: finite numbers, the value in its interval, no negative gap."""
-    low, high = reading.interval95
-    value = reading.value
-    if value is None:
-        return math.isfinite(low) and math.isfinite(high) and low <= high
-    return all(map(math.isfinite, (low, high, value.value, value.u))) and low <= value.value <= high
-
-
-def _undecided(measurand: str) -> Refusal:
-    return Refusal(measurand, "slot_undecided", "Metal, agent and tooth are too alike on this radiograph for a width to be told.",
-                   "Judge the site by eye and explorer; a luting agent as grey as the tooth hides a gap.")  # fmt: skip
+    return readings + found, refusals + refused
 
 
 def _no_reference(measurand: str) -> Refusal:
@@ -108,32 +94,52 @@ def _no_reference(measurand: str) -> Refusal:
 
 def _measure_site(place: _Place, site: Feature, surface: str) -> tuple[list[Reading], list[Refusal]]:
     scale = place.calibration.mm_per_px.value
-    rows = (STEP_ROWS_MM[0] / scale, STEP_ROWS_MM[1] / scale)
+    rows = _rows(USUAL_BLUR_PX, scale)
     try:
         line = resample_polyline(site.xy, 1.0)
         line, end = centre_on_interface(place.grey, line, find_outer_end(place.grey, line, scale), HAND_REACH_MM / scale)
         response, outline, covariance = read_response(place.grey, end, rows, place.clip)
+        if CLEAR_BLUR * response.blur_px > rows[0] + 1.0:
+            rows = _rows(response.blur_px, scale)
+            response, outline, covariance = read_response(place.grey, end, rows, place.clip)
     except Refused as refused:
         return [], [_refusal(name, surface, refused) for name in (*GAP_NAMES, "radiographic_step")]
     flags = (f"surface:{surface}", *(("sharpened",) if response.sharpening > 0 else ()))
-    readings: list[Reading] = []
-    refusals: list[Refusal] = []
-    slot_px = 0.0
+    slot_px, slot, band = 0.0, None, None
     try:
         band = straighten(place.grey, end, line, response, outline[0], scale)
+        if (layer := layer_in(band, response)) is not None:
+            slot_px, end = layer.width_px, replace(end, origin=end.origin - layer.edge_px * end.to_metal)
+            response, outline, covariance = read_response(place.grey, end, rows, place.clip)
+            raise _opaque(layer.width_px * scale)
         slot = fit_band(band, response)
         slot_px = slot.width_px if slot.status != "below_detection" else 0.0
         refused_gap = _no_gap(site)
     except Refused as refused:
         refused_gap = refused
+    readings: list[Reading] = []
+    refusals: list[Refusal] = []
     try:
         step = fit_step(place.grey, end, rows, slot_px, response, outline, covariance)
-        readings.append(_step_reading(place, end, step, surface, flags))
+        readings.append(_step_reading(place, end, step, surface, flags, site.properties.get("bound") == "enamel"))
     except Refused as refused:
         refusals.append(_refusal("radiographic_step", surface, refused))
-    if refused_gap is not None:
-        return readings, refusals + [_refusal(name, surface, refused_gap) for name in GAP_NAMES]
-    return readings + gap_readings(band, slot, response, _scale(place, end.to_metal), place.photo, surface, flags), refusals
+    if refused_gap is not None or slot is None or band is None:
+        return readings, refusals + [_refusal(name, surface, refused_gap or _opaque(0.0)) for name in GAP_NAMES]
+    gaps, refused_gaps = gap_readings(band, slot, response, _scale(place, end.to_metal), place.photo, surface, flags)
+    return readings + gaps, refusals + refused_gaps
+
+
+def _rows(blur_px: float, mm_per_px: float) -> tuple[float, float]:
+    """Nearest and farthest distance from the finish line at which outlines are read, pixels."""
+    first = max(ROWS_FROM_MM / mm_per_px, CLEAR_BLUR * blur_px)
+    return first, first + max(ROWS_LONG_MM / mm_per_px, 8.0)
+
+
+def _opaque(width_mm: float) -> Refused:
+    return Refused("radiopaque_layer", f"no lucent gap is seen, but a layer more radiopaque than the tooth, some {width_mm:.2f} mm thick, "
+                   "lies under the metal: a luting agent fills, and hides, whatever gap there is.",
+                   "Judge the site with the explorer; this is no sign that the margin is closed.")  # fmt: skip
 
 
 def _refusal(measurand: str, surface: str, refused: Refused) -> Refusal:
@@ -150,11 +156,11 @@ def _no_gap(site: Feature) -> Refused | None:
     return Refused("bound_unknown", "whether the margin is bounded by enamel or dentine was not said.", "Set bound of the fit_site.")
 
 
-def _step_reading(place: _Place, end: OuterEnd, step: Step, surface: str, flags: tuple[str, ...]) -> Reading:
+def _step_reading(place: _Place, end: OuterEnd, step: Step, surface: str, flags: tuple[str, ...], in_enamel: bool) -> Reading:
     identity = f"{place.photo.identity}:{surface}"
     scale = _scale(place, end.outwards)
     parts = {source(kind, identity): part for kind, part in step.parts_px.items()}
-    parts[source("model", identity)] = STEP_MODEL_UM / 1000.0 / scale.value
+    parts[source("model", identity)] = (STEP_MODEL_UM if in_enamel else NECK_MODEL_UM) * step.misfit / 1000.0 / scale.value
     value = combine(lambda s, w: 1000.0 * s * w, scale, Quantity(step.step_px, "px", parts), unit="um")
     details = {"surface": surface, "metal_outline": step.metal_xy.tolist(), "tooth_outline": step.tooth_xy.tolist()}
     return Reading.measured("radiographic_step", value, STEP_METHOD, flags=flags, details=details, non_negative=False)

@@ -3,28 +3,39 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
 
 from audit.core.quantity import Quantity, combine, source
-from audit.core.records import Photo, Reading
+from audit.core.records import Photo, Reading, Refusal
 from audit.errors import Refused
 from audit.imaging.sample import sample
 from audit.measure.edge_response import Response, autocorrelation_sum
 from audit.measure.proximal_outline import OuterEnd
-from audit.measure.slot_radiograph import Slot, fit_slot
+from audit.measure.slot_radiograph import Layer, Slot, find_layer, fit_slot
 
-__all__ = ["PATH_MM", "Band", "closing_angle_deg", "fit_band", "gap_readings", "straighten"]
+__all__ = ["PATH_MM", "Band", "closing_angle_deg", "fit_band", "gap_readings", "layer_in", "straighten"]
 
-METHOD = "radiographic_slot@1"
+METHOD = "radiographic_slot@2"
 PATH_MM = 4.0
 """Path of the beam through the gap that the closing angle is stated for."""
 WINDOW_MM = 0.25
+BAND_MM = 0.45, 0.6
+"""How far above the metal's edge, where a radiopaque layer may hide, and how far into the tooth profiles reach."""
 SHORTEST_MM = 0.3
 GAP_MODEL_UM, GAP_MODEL_BLUR = 3.0, 0.22
 """Standard uncertainty of the profile model: uneven levels and finish line (um); shape of blur and grey curve (blur sigmas)."""
+USABLE_SHARE = 0.6
+"""Least share of windows that can be fitted for the widest of them to be named."""
+DOUBTS = {
+    "no_contrast": ("no_contrast", "what lies between metal and tooth is as grey as the tooth, or the tooth as the gum: no width can be told.",
+                    "Judge the site by eye and explorer; a luting agent as grey as the tooth hides a gap."),
+    "unexplained": ("unexplained_profile", "the grey values across the interface are not those of metal, gap and tooth.",
+                    "Trace along the edge of the casting where tooth alone lies beyond it; judge the site by eye and explorer."),
+}  # fmt: skip
+"""Code, reason and hint where a slot can neither be seen nor excluded."""
 ALWAYS = ("lower_bound", "tilt_unknown")
 
 
@@ -78,10 +89,10 @@ def straighten(grey: np.ndarray, end: OuterEnd, line_xy: np.ndarray, response: R
     curve = np.polyfit(along[keep], edges[keep], 2 if keep.sum() > 12 else 1)
     keep &= np.abs(edges - np.polyval(curve, along)) < 3.0
     curve = np.polyfit(along[keep], edges[keep], 2 if keep.sum() > 12 else 1)
-    offset = np.arange(-10.0, 31.0)
+    offset = np.arange(-round(max(10.0, BAND_MM[0] / mm_per_px)), round(max(18.0, BAND_MM[1] / mm_per_px)) + 1.0)
     rows = sample(grey, _frame(end, along, offset, np.polyval(curve, along)), cubic=True).astype(float)
     good = ~np.isnan(rows).any(axis=0)
-    inside = _inside_tooth(response.scaled(rows[:, (offset > 17) & (offset < 25)]), response.blur_px)
+    inside = _inside_tooth(response.scaled(rows[:, (offset > 0.55 * offset[-1]) & (offset < 0.85 * offset[-1])]), response.blur_px)
     if (len(along) - inside) * mm_per_px < SHORTEST_MM:
         raise _too_short(len(along) - inside, mm_per_px)
     along, rows = along[inside:], rows[inside:]
@@ -101,21 +112,51 @@ def _too_short(columns: int, mm_per_px: float) -> Refused:
                    "Trace the interface farther inwards.")  # fmt: skip
 
 
-def fit_band(band: Band, response: Response) -> Slot:
-    """The slot in the mean profile of a band."""
-    mean = band.rows.mean(axis=0)
+@dataclass(frozen=True)
+class Noise:
+    """Of a band: standard deviation of one sample, and how many neighbours along and across carry one independent sample."""
+
+    spread: float
+    along: float
+    across: float
+
+    def of_mean(self, columns: int) -> float:
+        """Standard uncertainty of the mean of so many columns, weighed for a fit that takes neighbours across as independent."""
+        return self.spread * math.sqrt(self.along / columns * self.across)
+
+
+def band_noise(band: Band) -> Noise:
+    """Noise of a band, from what is left of its rows beside a slow change along the site."""
     at = np.linspace(-1.0, 1.0, len(band.rows))
     order = min(3, len(at) - 3)
     residual = band.rows - np.polynomial.polynomial.polyval(at, np.polynomial.polynomial.polyfit(at, band.rows, order)).T
     residual = residual * np.sqrt(len(at) / (len(at) - order - 1))
-    spread = np.sqrt(np.mean(residual**2, axis=0))
-    sigma = np.sqrt(np.mean(spread**2)) * np.sqrt(autocorrelation_sum(residual, 0) / len(band.rows) * autocorrelation_sum(residual, 1))
-    return fit_slot(band.offset_px, mean, np.full(len(mean), sigma), response)
+    return Noise(float(np.sqrt(np.mean(residual**2))), autocorrelation_sum(residual, 0), autocorrelation_sum(residual, 1))
+
+
+def layer_in(band: Band, response: Response) -> Layer | None:
+    """A radiopaque layer in the mean profile of a band, if one is seen."""
+    return find_layer(band.offset_px, band.rows.mean(axis=0), band_noise(band).of_mean(len(band.rows)), response)
+
+
+def fit_band(band: Band, response: Response) -> Slot:
+    """The slot in the mean profile of a band.
+
+    Raises
+    ------
+    Refused
+        ``no_contrast`` or ``unexplained_profile``: nothing can be said of a lucent gap.
+    """
+    mean, sigma = band.rows.mean(axis=0), band_noise(band).of_mean(len(band.rows))
+    slot = fit_slot(band.offset_px, mean, sigma, response)
+    if slot.status in DOUBTS:
+        raise Refused(*DOUBTS[slot.status])
+    return slot
 
 
 def gap_readings(
     band: Band, whole: Slot, response: Response, scale: Quantity, photo: Photo, surface: str, flags: tuple[str, ...]
-) -> list[Reading]:
+) -> tuple[list[Reading], list[Refusal]]:
     """Mean and widest gap at one enamel-bounded site.
 
     Parameters
@@ -131,19 +172,45 @@ def gap_readings(
     flags : tuple of str
     """
     identity = f"{photo.identity}:{surface}"
-    count = max(1, round(len(band.rows) * scale.value / WINDOW_MM))
-    pieces = (
-        [fit_band(Band(band.offset_px, rows, band.line_xy), response) for rows in np.array_split(band.rows, count)]
-        if count > 1
-        else [whole]
-    )
-    widest = max(pieces, key=lambda slot: (slot.status == "measured", slot.width_px if slot.status == "measured" else slot.interval_px[1]))
-    details = {"surface": surface, "path_mm": PATH_MM, "line": band.line_xy, "positions": len(pieces),
-               "site_mm": len(band.rows) * scale.value}  # fmt: skip
-    return [
-        _reading("radiographic_gap_width", whole, 0.0, scale, identity, flags, details),
-        _reading("widest_radiographic_gap", widest, _maximum_bias(pieces), scale, identity, flags, details),
+    count, noise = max(1, round(len(band.rows) * scale.value / WINDOW_MM)), band_noise(band)
+    pieces = [
+        fit_slot(band.offset_px, rows.mean(axis=0), noise.of_mean(len(rows)), response, count) for rows in np.array_split(band.rows, count)
     ]
+    details = {"surface": surface, "path_mm": PATH_MM, "line": band.line_xy, "positions": len(pieces),
+               "profiles": len(band.rows), "site_mm": len(band.rows) * scale.value}  # fmt: skip
+    readings, refusals = [], []
+    for name, find in (("radiographic_gap_width", lambda: (whole, 0.0)), ("widest_radiographic_gap", lambda: _widest(pieces, whole))):
+        try:
+            readings.append(_reading(name, *find(), scale, identity, flags, details))
+        except Refused as refused:
+            refusals.append(Refusal(name, refused.code, f"{surface}: {refused.message}", refused.hint))
+    return readings, refusals
+
+
+def _widest(pieces: list[Slot], whole: Slot) -> tuple[Slot, float]:
+    """The widest of several windows, and how much it overstates, pixels.
+
+    A window counts as open where the whole site is open, or where a window beside it is open as well.
+    """
+    usable = [p.status not in DOUBTS for p in pieces]
+    if sum(usable) < USABLE_SHARE * len(pieces):
+        raise Refused(*DOUBTS[next(p.status for p in pieces if p.status in DOUBTS)])
+    seen = [p.status in ("measured", "detected") for p in pieces]
+    beside = [any(seen[max(0, k - 1) : k] + seen[k + 1 : k + 2]) for k in range(len(pieces))]
+    counted = [p for p, own, next_to in zip(pieces, seen, beside, strict=True) if own and (next_to or whole.status != "below_detection")]
+    measured = [p for p in counted if p.status == "measured"]
+    if measured:
+        widest = max(measured, key=lambda p: p.width_px)
+        overstated = _maximum_bias(measured)
+        if whole.status == "measured":
+            overstated = min(overstated, max(0.0, widest.width_px - whole.width_px))
+        return widest, overstated
+    if counted:
+        return max(counted, key=lambda p: p.signed_px), 0.0
+    if whole.status != "below_detection":
+        return whole, 0.0
+    closed = max((p for p, fit in zip(pieces, usable, strict=True) if fit), key=lambda p: p.interval_px[1])
+    return replace(closed, status="below_detection", interval_px=(0.0, closed.interval_px[1])), 0.0
 
 
 def _frame(end: OuterEnd, along: np.ndarray, offset: np.ndarray, shift: np.ndarray) -> np.ndarray:
@@ -165,32 +232,37 @@ def _edge(offset: np.ndarray, column: np.ndarray) -> float:
     return float(offset[i - 1] + (column[i - 1] - half) / (column[i - 1] - column[i]))
 
 
-def _maximum_bias(pieces: list[Slot]) -> float:
-    """How much the largest of several noisy widths overstates, pixels: simulated from the fits with a fixed seed."""
-    if len(pieces) < 2:
-        return 0.0
-    width = np.array([p.width_px for p in pieces])
-    noise = np.array([p.parts_px["noise"] for p in pieces])
-    drawn = width + np.random.default_rng(0).normal(size=(4000, len(pieces))) * noise
-    return max(0.0, float(drawn.max(axis=1).mean() - width.max()))
+def _maximum_bias(measured: list[Slot]) -> float:
+    """How much the largest of several noisy widths overstates, pixels: simulated from the fits with a fixed seed.
+
+    Never more than the largest noise times ``sqrt(2 ln n)``, the bound of the expected maximum of n Gaussian errors.
+    """
+    width, noise = np.array([p.width_px for p in measured]), np.array([p.parts_px["noise"] for p in measured])
+    drawn = width + np.random.default_rng(0).normal(size=(4000, len(measured))) * noise
+    bound = float(noise.max()) * math.sqrt(2.0 * math.log(len(measured)))
+    return min(bound, max(0.0, float(drawn.max(axis=1).mean() - width.max())))
 
 
 def _reading(
     name: str, slot: Slot, bias_px: float, scale: Quantity, identity: str, flags: tuple[str, ...], details: dict[str, Any]
 ) -> Reading:
     micro = 1000.0 * scale.value
-    model = {source("model", identity): math.hypot(GAP_MODEL_UM / micro, GAP_MODEL_BLUR * slot.blur_px)}
-    parts = {source(kind, identity): part for kind, part in slot.parts_px.items()} | model
-    measured = slot.status == "measured"
-    signed_px = slot.width_px - bias_px if measured else slot.signed_px
-    own = parts if measured else {source("noise", identity): slot.signed_u_px} | model
-    signed = combine(lambda s, w: 1000.0 * s * w, scale, Quantity(signed_px, "px", own), unit="um")
+    model = math.hypot(GAP_MODEL_UM / micro, GAP_MODEL_BLUR * slot.blur_px)
+    if slot.status == "measured":
+        parts = {source(kind, identity): part for kind, part in slot.parts_px.items()} | {source("model", identity): model}
+    elif slot.status == "detected":
+        parts = {source("model", identity): slot.signed_u_px}
+    else:
+        parts = {source("noise", identity): slot.signed_u_px, source("model", identity): model}
+    signed = combine(lambda s, w: 1000.0 * s * w, scale, Quantity(slot.signed_px - bias_px, "px", parts), unit="um")
     low, high = (micro * edge for edge in slot.interval_px)
-    shown = signed.value if measured else high
+    shown = signed.value if slot.status == "measured" else high
     more = {**details, "slot_level": slot.level, "closing_angle_deg": closing_angle_deg(max(shown, 0.0)) if math.isfinite(shown) else None}
     every = (*flags, *ALWAYS)
-    if measured:
+    if slot.status == "measured":
         return Reading.measured(name, signed, METHOD, flags=every, details=more)
+    if not math.isfinite(high):
+        raise Refused(*DOUBTS["no_contrast"])
     if slot.status == "detected":
-        return Reading(name, "um", "detected", None, (low, high), METHOD, signed, every, more)
+        return Reading.detected(name, signed, (low, high), METHOD, flags=every, details=more)
     return Reading(name, "um", "below_detection", None, (0.0, high), METHOD, signed, (*every, "none_seen"), more)

@@ -7,8 +7,10 @@ and the darkest lucent slot that is plausible) and intervals come from the profi
 
 Notes
 -----
-A level below that of the tooth (a radiopaque luting agent) is outside the model: such a slot, and one
-closed by a tilted beam, looks like none. The limit given holds for a lucent slot open to this beam.
+A level on the other side of the tooth's, between tooth and metal, is a radiopaque luting agent: such a
+layer is looked for (`find_layer`), so that no gap is given beside it. One as grey as the tooth, one thinner than
+the blur, and a slot closed by a tilted beam look like none. The limit given holds for a lucent slot open to this beam.
+A profile that the model does not meet, and a slot whose level cannot be told from the tooth's, are refused.
 
 References
 ----------
@@ -21,30 +23,39 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.special import ndtr
+from scipy.stats import chi2, norm
 
 from audit.measure.batched_fit import minimise
 from audit.measure.edge_response import Response
+from audit.measure.slot_model import EDGE, LAYER_RANGE, LEVEL, LEVEL_RANGE, LEVEL_TYPICAL, RESPONSE, THIN, TOOTH, WIDTH, SlotModel
 
-__all__ = ["Slot", "fit_slot"]
+__all__ = ["Layer", "Slot", "find_layer", "fit_slot"]
 
-LEVEL_RANGE = (0.12, 1.05)
-LEVEL_TYPICAL, LEVEL_U = 0.5, 0.25
+LEVEL_U = 0.25
+"""Standard uncertainty of the typical level."""
 MODEL_SIGMA = 0.003
 """What the model leaves unexplained on the mean profile, as a share of the contrast of metal and gum."""
-EXISTS, UPPER, BOTH = 3.84, 2.71, 3.84
 SHARPENED_SIGMA = 0.02
 """The same for each unit of sharpening amount: the mask's shape is a guess, and its dip beside metal looks like a slot."""
-LUCENT = 1.645
-"""A thin slot must also be more lucent than the tooth beyond it: equivalent width over its standard uncertainty."""
+RISK = 0.05
+"""Chance that a closed site, however many windows of it are looked at, is taken for open; and that a limit is too low."""
 AREA_MODEL_BLUR = 0.10
 """Equivalent width that blur and grey curve of another shape can feign, in blur sigmas (standard uncertainty, from drawn scenes)."""
 THIN_BLUR = 2.5
-"""Falls in chi-square: a slot exists; one-sided 95 % limit; two-sided 95 % interval."""
+"""Up to this width, in blur sigmas, a slot must also be more lucent than the tooth beyond it."""
 RESOLVED, RESOLVED_BLUR = 0.30, 1.6
 """A width is given where u is below this share of it, and from this many blur sigmas up."""
+LEVEL_SIGNIFICANT = 3.0
+"""A width is given where the slot's level differs from the tooth's by this many of its standard uncertainties."""
+DARK_TOOTH = 0.06
+"""Scaled grey of a tooth that is as dark as the gum: against it no lucent slot can be seen."""
+WORST_MISFIT = 3.0
+"""Mean square of misfit over standard uncertainty from which a profile is none of the model's."""
+LAYER_FALL = 12.0
+"""Fall in chi-square from which a radiopaque layer is taken as seen: chance and shape of the blur feign one of half of it (drawn scenes)."""
+LAYER_BLUR = 0.7
+"""Least thickness of such a layer, in blur sigmas."""
 
-LEVEL, RESPONSE, WIDTH, THIN = 4, slice(5, 8), 8, 9
 SLOT = np.arange(9)
 """Parameters of a slot; without the last, of one whose width is given."""
 THIN_LINE = np.array([0, 1, 2, 3, 5, 6, 7, 9])
@@ -59,7 +70,8 @@ class Slot:
     Parameters
     ----------
     status : str
-        ``measured``, ``detected`` (there, but narrower than can be resolved) or ``below_detection``.
+        ``measured``, ``detected`` (there, but narrower than can be resolved), ``below_detection``, or why nothing can be said:
+        ``no_contrast`` (slot and tooth, or tooth and gum, are too alike), ``unexplained`` (the profile is none of the model's).
     width_px : float
         Best estimate under the bounds.
     parts_px : dict of str to float
@@ -67,7 +79,8 @@ class Slot:
     interval_px : tuple of float
         95 %; ``(0, limit)`` below detection.
     signed_px, signed_u_px : float
-        Unclipped estimate: equivalent width over the typical level.
+        Unclipped estimate: the width where measured; the middle of the interval where detected, the width taken as evenly
+        spread over it; below detection the equivalent width over the typical level.
     level, blur_px : float
         Slot level, 0 tooth to 1 gum; blur sigma of the fit.
     fit : ndarray, shape (m,)
@@ -86,73 +99,14 @@ class Slot:
 
 
 @dataclass(frozen=True)
-class _Profile:
-    """A mean profile, to be met by a model of ten parameters in this order.
+class Layer:
+    """A radiopaque layer between metal and tooth: where the metal ends, and the layer's thickness, pixels."""
 
-    Edge, metal, tooth, slope, level, three of the response, width of the slot, area of a thin line.
-    """
-
-    offset: np.ndarray
-    grey: np.ndarray
-    sigma: np.ndarray
-    response: Response
-    root: np.ndarray
-
-    def draw(self, p: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-        """Scaled grey, shape (k, m), of k sets of parameters (k, 10), and its derivatives (k, 10, m)."""
-        edge, metal_grey, tooth_grey, tilt, level, log_blur, log_kappa, log_rest, width, thin = p.T[..., None]
-        position, blur, rest = self.offset - edge, np.exp(log_blur), np.exp(log_rest)
-        depths = (1.0 + rest - grey for grey in (metal_grey, np.zeros_like(edge), tooth_grey, tooth_grey + tilt * position))
-        (metal, by_metal, curve_metal), (gum, by_gum, curve_gum), (base, by_base, curve_base), (tooth, by_tooth, curve_tooth) = (
-            _exposure(depth, log_kappa) for depth in depths
-        )
-        lucent = gum > base
-        contrast = np.where(lucent, gum - base, 0.0)
-        first, near = _wall(position, blur)
-        last, far = _wall(position - width, blur)
-        share = level * (first - last) + thin * near
-        exposure = metal + (tooth - metal) * first + share * contrast
-        bend, shared = (position / blur) ** 2, np.where(lucent, share, 0.0)
-        slopes = np.empty((len(p), 10, len(self.offset)))
-        slopes[:, 0] = (
-            (metal - tooth) * near + by_tooth * tilt * first + contrast * (level * (far - near) + thin * near * position / blur**2)
-        )
-        slopes[:, 1] = -by_metal * (1.0 - first)
-        slopes[:, 2] = shared * by_base - by_tooth * first
-        slopes[:, 3] = -position * by_tooth * first
-        slopes[:, 4] = (first - last) * contrast
-        slopes[:, 5] = (metal - tooth) * position * near + contrast * (
-            level * ((position - width) * far - position * near) + thin * near * (bend - 1.0)
-        )
-        slopes[:, 6] = curve_metal * (1.0 - first) + curve_tooth * first + shared * (curve_gum - curve_base)
-        slopes[:, 7] = rest * (by_metal * (1.0 - first) + by_tooth * first + shared * (by_gum - by_base))
-        slopes[:, 8] = level * contrast * far
-        slopes[:, 9] = contrast * near
-        return self.response.render_slopes(exposure, slopes, p[:, RESPONSE], float(self.offset[1] - self.offset[0]))
-
-    def linearised(self, p: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-        """Misfit over sigma, and the response's prior, shape (k, m + 3), with derivatives (k, 10, m + 3)."""
-        drawn, slopes = self.draw(p)
-        prior = (p[:, RESPONSE] - self.response.log_parameters) @ self.root.T
-        by_prior = np.zeros((len(p), 10, 3))
-        by_prior[:, RESPONSE] = self.root.T
-        return np.concatenate([(drawn - self.grey) / self.sigma, prior], axis=1), np.concatenate([slopes / self.sigma, by_prior], axis=2)
+    edge_px: float
+    width_px: float
 
 
-def _exposure(depth: np.ndarray, log_kappa: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-    """Exposure of a grey value `depth` below white, and its derivatives by the depth and by ln kappa."""
-    kappa, log_depth = np.exp(log_kappa), np.log(np.maximum(depth, 1e-6))
-    exposure = np.exp(kappa * log_depth)
-    return exposure, np.where(depth > 1e-6, kappa * exposure / np.maximum(depth, 1e-6), 0.0), kappa * log_depth * exposure
-
-
-def _wall(position: np.ndarray, blur: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-    """A blurred wall, 0 to 1, and its density."""
-    z = position / blur
-    return ndtr(z), np.exp(-0.5 * z * z) / (blur * np.sqrt(2 * np.pi))
-
-
-def fit_slot(offset_px: np.ndarray, grey: np.ndarray, sigma: np.ndarray, response: Response) -> Slot:
+def fit_slot(offset_px: np.ndarray, grey: np.ndarray, sigma: float, response: Response, windows: int = 1) -> Slot:
     """Slot between metal and tooth.
 
     Parameters
@@ -161,66 +115,97 @@ def fit_slot(offset_px: np.ndarray, grey: np.ndarray, sigma: np.ndarray, respons
         From near the metal's edge into the tooth, equally spaced, about one pixel.
     grey : ndarray, shape (m,)
         Mean profile, grey values of the picture.
-    sigma : ndarray, shape (m,)
+    sigma : float
         Standard uncertainty of the mean, grey values, correlation allowed for.
     response : Response
+    windows : int
+        How many windows of one site are looked at: critical values hold for all of them together (Bonferroni).
 
     Notes
     -----
     Least squares with the response's covariance as prior and `MODEL_SIGMA` added to the noise.
     """
-    scale = response.bright - response.dark
-    covariance = response.covariance + np.diag([0.03**2, 0.05**2, 0.05**2])
-    root = np.linalg.cholesky(np.linalg.inv(covariance)).T
-    profile = _Profile(
-        offset_px, response.scaled(grey), np.hypot(sigma / scale, MODEL_SIGMA + SHARPENED_SIGMA * response.sharpening), response, root
-    )
-    widths, costs, fits = _profile_likelihood(profile)
+    model = _model(offset_px, grey, sigma, response)
+    widths, costs, fits = _profile_likelihood(model)
     best = int(np.argmin(costs))
-    low, high = _bounds(profile)
     begin = fits[best : best + 1].copy()
     begin[:, WIDTH] = max(float(widths[best]), 0.05)
-    free, lowest, slopes = minimise(profile.linearised, begin, low, high, SLOT)
+    free, lowest, slopes = minimise(model.linearised, begin, *model.bounds(), SLOT)
     width, least = float(free[0, WIDTH]), min(float(lowest[0]), float(costs[best]))
-    signed, signed_u, area_z = _signed(profile, fits[0], free[0])
-    thin = width < THIN_BLUR * np.exp(free[0, 5])
-    exists = bool(costs[0] - least > EXISTS and (area_z > LUCENT or not thin))
-    low_px, high_px = _crossings(widths, costs, width, least, BOTH if exists else UPPER)
-    noise, blur, tone = _parts(slopes[0])
-    u = max((high_px - low_px) / 3.92, float(np.sqrt(noise**2 + blur**2 + tone**2)))
-    factor = u / max(float(np.sqrt(noise**2 + blur**2 + tone**2)), 1e-9)
-    resolved = exists and u < RESOLVED * width and width > RESOLVED_BLUR * np.exp(free[0, 5]) and low_px > 0.0 and np.isfinite(high_px)
-    status = "measured" if resolved else "detected" if exists else "below_detection"
-    drawn = profile.draw(free)[0][0]
-    parts = {"noise": noise * factor, "blur": blur * factor, "tone": tone * factor}
-    return Slot(
-        status, width, parts, (low_px if exists else 0.0, high_px), signed, signed_u, float(free[0, 4]), float(np.exp(free[0, 5])), drawn
-    )
+    signed, signed_u, area_z = _thin_line(model, fits[0], free[0])
+    blur_px = float(np.exp(free[0, RESPONSE][0]))
+    both, upper, lucent = chi2.isf(RISK / windows, 1), chi2.isf(2.0 * RISK / windows, 1), norm.isf(RISK / windows)
+    exists = bool(costs[0] - least > both and (area_z > lucent or width >= THIN_BLUR * blur_px))
+    low, high = _crossings(widths, costs, width, least, both if exists else upper)
+    parts = _parts(slopes[0])
+    u = max((high - low) / 3.92, float(np.hypot.reduce(parts)))
+    noise, blur, tone = (part * u / max(float(np.hypot.reduce(parts)), 1e-9) for part in parts)
+    status = "below_detection"
+    if exists:
+        resolved = u < RESOLVED * width and width > RESOLVED_BLUR * blur_px and low > 0.0 and bool(np.isfinite(high))
+        status, (signed, signed_u) = ("measured", (width, u)) if resolved else ("detected", _evenly_spread(low, high))
+    status = _doubt(model, free[0], slopes[0], least, status) or status
+    interval = (low if exists else 0.0, high)
+    return Slot(status, width, {"noise": noise, "blur": blur, "tone": tone}, interval, signed, signed_u, float(free[0, LEVEL]), blur_px,
+                model.draw(free)[0][0])  # fmt: skip
 
 
-def _profile_likelihood(profile: _Profile) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+def _model(offset_px: np.ndarray, grey: np.ndarray, sigma: float, response: Response) -> SlotModel:
+    covariance = response.covariance + np.diag([0.03**2, 0.05**2, 0.05**2])
+    root = np.linalg.cholesky(np.linalg.inv(covariance)).T
+    own = np.hypot(sigma / (response.bright - response.dark), MODEL_SIGMA + SHARPENED_SIGMA * response.sharpening)
+    return SlotModel(offset_px, response.scaled(grey), np.full(len(grey), own), response, root)
+
+
+def _evenly_spread(low: float, high: float) -> tuple[float, float]:
+    """Mean and standard deviation of a width that may lie anywhere between two."""
+    return (low + high) / 2.0, (high - low) / float(np.sqrt(12.0))
+
+
+def _doubt(model: SlotModel, found: np.ndarray, slopes: np.ndarray, least: float, status: str) -> str:
+    """Why nothing can be said, or an empty string."""
+    if least > WORST_MISFIT * len(model.grey):
+        return "unexplained"
+    if found[TOOTH] < DARK_TOOTH:
+        return "no_contrast"
+    if status != "measured":
+        return ""
+    u_level = float(np.sqrt(np.linalg.pinv(slopes @ slopes.T, hermitian=True)[LEVEL, LEVEL]))
+    at_bound = found[LEVEL] < LEVEL_RANGE[0] + 1e-3
+    return "no_contrast" if at_bound or found[LEVEL] < LEVEL_SIGNIFICANT * u_level else ""
+
+
+def find_layer(offset_px: np.ndarray, grey: np.ndarray, sigma: float, response: Response) -> Layer | None:
+    """A radiopaque layer between metal and tooth, where one explains the profile better than no slot and than a lucent one.
+
+    Parameters are those of `fit_slot`.
+    """
+    model = _model(offset_px, grey, sigma, response)
+    _, costs, _ = _profile_likelihood(model)
+    reach = 0.6 * float(offset_px[-1] - offset_px[0])
+    widths = np.array([w for w in (1.0, 2.0, 3.0, 5.0, 8.0, 12.0, 18.0, 25.0) if w < reach])
+    begin = np.tile(model.start(), (4 * len(widths), 1))
+    begin[:, WIDTH] = np.tile(widths, 4)
+    begin[:, LEVEL] = np.repeat([-0.3, -0.3, -0.7, -0.7], len(widths))
+    begin[:, EDGE] -= begin[:, WIDTH] * np.repeat([0.0, 1.0, 0.0, 1.0], len(widths))
+    found, sums, _ = minimise(model.linearised, begin, *model.bounds(LAYER_RANGE), SLOT, SETTLED)
+    one = int(np.argmin(sums))
+    edge, width, blur = float(found[one, EDGE]), float(found[one, WIDTH]), float(np.exp(found[one, RESPONSE][0]))
+    inside = edge + width < float(offset_px[-1]) - 8.0
+    seen = float(costs.min() - sums[one]) > LAYER_FALL and width > LAYER_BLUR * blur and inside
+    return Layer(edge, width) if seen else None
+
+
+def _profile_likelihood(model: SlotModel) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     """Widths, least sum of squares at each, and the parameters there; every width is begun from two slot levels."""
-    reach = float(profile.offset[-1]) - 6.0
+    reach = float(model.offset[-1]) - 6.0
     widths = np.concatenate([[0.0, 0.25, 0.5, 0.75], np.arange(1.0, 3.0, 0.5), np.arange(3.0, 8.0), np.arange(8.0, max(reach, 9.0), 2.0)])
-    begin = np.tile(_start(profile), (2 * len(widths), 1))
+    begin = np.tile(model.start(), (2 * len(widths), 1))
     begin[:, LEVEL], begin[:, WIDTH] = np.repeat([0.3, 0.9], len(widths)), np.tile(widths, 2)
-    fits, sums, _ = minimise(profile.linearised, begin, *_bounds(profile), SLOT[:-1], SETTLED)
+    fits, sums, _ = minimise(model.linearised, begin, *model.bounds(), SLOT[:-1], SETTLED)
     second = sums[len(widths) :] < sums[: len(widths)]
     chosen = np.arange(len(widths)) + len(widths) * second
     return widths, sums[chosen], fits[chosen]
-
-
-def _start(profile: _Profile) -> np.ndarray:
-    tooth = float(np.median(profile.grey[-8:]))
-    metal = float(np.median(profile.grey[:4]))
-    middle = float(profile.offset[int(np.argmax(profile.grey < (tooth + metal) / 2))])
-    return np.array([middle, metal, tooth, 0.0, LEVEL_TYPICAL, *profile.response.log_parameters, 0.0, 0.0])
-
-
-def _bounds(profile: _Profile) -> tuple[np.ndarray, np.ndarray]:
-    low = np.array([profile.offset[0], 0.3, -0.3, -0.03, LEVEL_RANGE[0], np.log(0.3), 0.0, np.log(0.005), 0.0, -40.0])
-    high = np.array([profile.offset[-1], 1.2, 1.1, 0.03, LEVEL_RANGE[1], np.log(8.0), np.log(12.0), np.log(8.0), 60.0, 40.0])
-    return low, high
 
 
 def _crossings(widths: np.ndarray, costs: np.ndarray, width: float, lowest: float, fall: float) -> tuple[float, float]:
@@ -256,12 +241,12 @@ def _parts(slopes: np.ndarray) -> tuple[float, float, float]:
     return noise, rest * float(shares[0]) / total, rest * float(np.hypot(shares[1], shares[2])) / total
 
 
-def _signed(profile: _Profile, closed: np.ndarray, best: np.ndarray) -> tuple[float, float, float]:
+def _thin_line(model: SlotModel, closed: np.ndarray, best: np.ndarray) -> tuple[float, float, float]:
     """Equivalent width of a thin line of either sign over the typical level, its standard uncertainty (pixels), and area over noise."""
     begin = np.array([closed, best])
     begin[:, WIDTH:] = [[0.0, 0.0], [0.0, best[LEVEL] * best[WIDTH]]]
     begin[:, LEVEL] = 0.0
-    found, sums, slopes = minimise(profile.linearised, begin, *_bounds(profile), THIN_LINE, SETTLED)
+    found, sums, slopes = minimise(model.linearised, begin, *model.bounds(), THIN_LINE, SETTLED)
     one = int(np.argmin(sums))
     area, blur = float(found[one, THIN]), float(np.exp(found[one, RESPONSE][0]))
     u = float(np.sqrt(np.linalg.pinv(slopes[one] @ slopes[one].T, hermitian=True)[-1, -1]))
