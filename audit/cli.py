@@ -18,6 +18,7 @@ from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, T
 from rich.table import Column, Table
 
 from audit import __version__
+from audit.cli_ledger import ledger
 from audit.errors import AnnotationError, AuditError
 
 if TYPE_CHECKING:
@@ -30,6 +31,7 @@ app = typer.Typer(
     no_args_is_help=True, add_completion=False, pretty_exceptions_enable=False,
     help="Audit cast-gold restorations from dated photographs and bitewing crops. Supports, never replaces, a clinician's judgement.",
 )  # fmt: skip
+app.add_typer(ledger, name="ledger")
 out, err = Console(), Console(stderr=True)
 
 FolderOption = Annotated[Path, typer.Argument(help="Practice folder: photos, annotations and CSV tables.")]

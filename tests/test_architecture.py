@@ -29,7 +29,8 @@ MAY_USE: dict[str, set[str]] = {
     "batch": {"api", "core"},
     "api": {"pandas", "api", "core", "imaging", "intake", "folder", "calibration", "measure", "ledger", "analysis", "report"},
     "verify": {"numpy", "api", "analysis", "core", "synthetic"},
-    "cli": {"typer", "rich", "api", "batch", "verify", "core", "report", "ui", "folder", "intake"},
+    "cli": {"typer", "rich", "cli_ledger", "api", "batch", "verify", "core", "report", "ui", "folder", "intake"},
+    "cli_ledger": {"typer", "rich", "ledger"},
     "__init__": set(),
 }
 LIGHT = {"cv2", "sqlalchemy", "streamlit", "pandas", "scipy", "numpy", "skimage"}

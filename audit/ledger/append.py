@@ -7,7 +7,7 @@ from typing import Any
 
 from sqlalchemy import Connection, Row, Table, insert, select
 
-from audit.ledger.connect import now
+from audit.ledger.moment import now
 
 __all__ = ["add", "add_all", "add_once", "latest", "says"]
 

@@ -1,4 +1,4 @@
-"""Opening a database as a ledger: address, durability, and the numbered schema.
+"""Opening a database as a ledger: address, durability, transactions.
 
 References
 ----------
@@ -10,42 +10,63 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from contextlib import contextmanager
-from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
-from sqlalchemy import URL, Connection, Engine, create_engine, event, func, insert, inspect, make_url, select
+from sqlalchemy import URL, Connection, Engine, create_engine, event, make_url
 from sqlalchemy.exc import ArgumentError, SQLAlchemyError
 
 from audit.errors import LedgerError
-from audit.ledger.schema import MIGRATIONS, schema_versions
+from audit.ledger.chain import extend_chain, highest_ids
+from audit.ledger.migrations import bring_up_to_date, version_of
 
-__all__ = ["now", "open_engine", "reading", "writing"]
+__all__ = ["connect", "making", "open_engine", "reading", "writing"]
 
 WAIT_S = 60.0
 
 
-def now() -> str:
-    """The time of recording, UTC."""
-    return datetime.now(UTC).isoformat(timespec="seconds")
-
-
-def open_engine(url: str) -> Engine:
+def open_engine(url: str, *, must_exist: bool = False) -> Engine:
     """A database that is a ledger of this version, made or brought up to date where need be.
 
     Parameters
     ----------
     url : str
         ``sqlite:///path``, a bare path, or ``postgresql://...``.
+    must_exist : bool
+        Whether a place without a ledger is refused instead of made one.
 
     Raises
     ------
     LedgerError
         No such place, not a ledger, or one of a newer version.
     """
+    engine = connect(url, must_exist=must_exist)
+    try:
+        with making(engine) as connection:
+            if must_exist and version_of(connection) == 0:
+                raise LedgerError(
+                    f"ledger must be there already; got an empty database at {url}.", "Check its name, or audit a folder first."
+                )
+            bring_up_to_date(connection)
+    except LedgerError:
+        engine.dispose()
+        raise
+    return engine
+
+
+def connect(url: str, *, must_exist: bool = False) -> Engine:
+    """A database as it is, whatever is in it.
+
+    Raises
+    ------
+    LedgerError
+        No such place, or no driver for it.
+    """
     address = _address(url)
     try:
         if address.get_backend_name() == "sqlite":
+            if must_exist and not Path(str(address.database)).is_file():
+                raise LedgerError(f"ledger must be a file that exists; got {address.database}.", "Check its name, or audit a folder first.")
             engine = create_engine(address, connect_args={"timeout": WAIT_S})
             event.listen(engine, "connect", _prepare_sqlite)
         else:
@@ -53,17 +74,21 @@ def open_engine(url: str) -> Engine:
     except ImportError as error:
         raise LedgerError(f"ledger on PostgreSQL must have its driver; got {error}.", "Install psycopg, or use a file.") from error
     event.listen(engine, "begin", _begin)
-    try:
-        _bring_up_to_date(engine)
-    except LedgerError:
-        engine.dispose()
-        raise
     return engine
 
 
 @contextmanager
 def writing(engine: Engine) -> Iterator[Connection]:
-    """One transaction that writes: all of it is stored when this returns, or nothing; writers take turns."""
+    """One transaction that writes: all of it is stored and chained when this returns, or nothing; writers take turns."""
+    with making(engine) as connection:
+        before = highest_ids(connection)
+        yield connection
+        extend_chain(connection, before)
+
+
+@contextmanager
+def making(engine: Engine) -> Iterator[Connection]:
+    """One transaction that writes and leaves the chain to its caller."""
     with _transaction(engine, writes=True) as connection:
         yield connection
 
@@ -113,18 +138,3 @@ def _begin(connection: Connection) -> None:
         connection.exec_driver_sql("BEGIN IMMEDIATE" if writes else "BEGIN")
     elif writes:
         connection.exec_driver_sql("SELECT pg_advisory_xact_lock(7368)")
-
-
-def _bring_up_to_date(engine: Engine) -> None:
-    with writing(engine) as connection:
-        tables = inspect(connection).get_table_names()
-        if tables and schema_versions.name not in tables:
-            raise LedgerError(f"ledger must be a database of this program; got tables {', '.join(sorted(tables)[:3])}.",
-                              "Name another file.")  # fmt: skip
-        version = connection.scalar(select(func.max(schema_versions.c.version))) or 0 if tables else 0
-        if version > len(MIGRATIONS):
-            raise LedgerError(f"ledger must be of version {len(MIGRATIONS)} or older; got version {version}.",
-                              "Install the newer program that wrote it; this one would not understand it.")  # fmt: skip
-        for number in range(version + 1, len(MIGRATIONS) + 1):
-            MIGRATIONS[number - 1](connection)
-            connection.execute(insert(schema_versions).values(version=number, recorded_at=now()))

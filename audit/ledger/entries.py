@@ -14,6 +14,7 @@ from audit.ledger.schema import entries
 __all__ = ["WITHDRAWN", "add_entry", "current_entries", "withdraw_entry"]
 
 WITHDRAWN = "withdrawn"
+UNLISTED, LIST_AGAIN = "The folder no longer lists this file for this visit.", "List it in the table of photos again."
 
 
 def add_entry(connection: Connection, entry: PhotoEntry, outcome: Mapping[str, Any]) -> None:
@@ -33,11 +34,10 @@ def add_entry(connection: Connection, entry: PhotoEntry, outcome: Mapping[str, A
         add(connection, entries, row)
 
 
-def withdraw_entry(connection: Connection, row: Row[Any]) -> None:
-    """Add that a file no longer shows this restoration."""
+def withdraw_entry(connection: Connection, row: Row[Any], reason: str = UNLISTED, hint: str = LIST_AGAIN) -> None:
+    """Add that a file no longer shows this restoration, and why."""
     kept = {name: getattr(row, name) for name in ("restoration", "file", "on_date", "view", "sha256")}
-    why = {"reason": "The folder no longer lists this file for this visit.", "hint": "List it in the table of photos again."}
-    add(connection, entries, {**kept, "audit_id": None, "code": WITHDRAWN, **why})
+    add(connection, entries, {**kept, "audit_id": None, "code": WITHDRAWN, "reason": reason, "hint": hint})
 
 
 def current_entries(connection: Connection, code: str) -> list[Row[Any]]:

@@ -37,16 +37,21 @@ from audit.ledger.schema import (
     visits,
 )  # fmt: skip
 
-__all__ = ["current", "read_history", "read_restoration"]
+__all__ = ["current", "current_rows", "read_history", "read_restoration"]
 
 UNLISTED_VISIT = "not in the table of visits"
 
 
 def current(connection: Connection, table: Table, code: str) -> list[Any]:
     """Records of one clinical table that count now, in the order in which their keys were first entered."""
+    return [RECORDS[table](row) for row in current_rows(connection, table, code)]
+
+
+def current_rows(connection: Connection, table: Table, code: str) -> list[Row[Any]]:
+    """Rows of one clinical table that count now."""
     rows = connection.execute(select(table).where(table.c.restoration == code).order_by(table.c.id))
     latest = {tuple(getattr(row, name) for name in CLINICAL[table]): row for row in rows}
-    return [RECORDS[table](row) for row in latest.values() if not getattr(row, "withdrawn", False)]
+    return [row for row in latest.values() if not getattr(row, "withdrawn", False)]
 
 
 def read_restoration(connection: Connection, code: str) -> Restoration | None:

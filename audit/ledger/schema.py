@@ -1,26 +1,28 @@
-"""Tables of the ledger, what keeps them append-only, and their numbered versions.
+"""Tables of the ledger, each with the version of the schema that brought it.
 
 Notes
 -----
 A correction is a new row: of rows with the same key the one with the highest `id` counts, the earlier stay. A row that was
 taken out is followed by one that is `withdrawn`.
-Nothing is updated or deleted; triggers in the database hold this also against other programs.
+Nothing is updated or deleted; triggers in the database hold this also against other programs (`append_only`). A change of the tables
+is a new version with its own step in `migrations`; columns added later must be nullable, so that the chain over older rows still holds.
 """
 
 from __future__ import annotations
 
 import json
-from collections.abc import Callable, Mapping
+from collections.abc import Mapping
 from types import MappingProxyType
 from typing import Any
 
-from sqlalchemy import Boolean, Column, Connection, Double, ForeignKey, Index, Integer, MetaData, String, Table, Text
+from sqlalchemy import Boolean, Column, Double, ForeignKey, Index, Integer, MetaData, String, Table, Text
 from sqlalchemy import UniqueConstraint as Unique
 from sqlalchemy.types import TypeDecorator
 
 __all__ = [
-    "CLINICAL", "MIGRATIONS", "audits", "calibrations", "cases", "entries", "events", "findings", "grades", "marks", "metadata",
+    "CLINICAL", "Json", "audits", "calibrations", "cases", "chain", "entries", "events", "findings", "grades", "marks", "metadata",
     "photos", "readings", "recall_intervals", "refusals", "refused_rows", "restorations", "schema_versions", "segments", "visits",
+    "withdrawals",
 ]  # fmt: skip
 
 metadata = MetaData()
@@ -50,9 +52,9 @@ def _plain(value: Any) -> Any:
     raise TypeError(f"details must be plain JSON types; got {type(value).__name__}")
 
 
-def _table(name: str, *parts: Any) -> Table:
+def _table(name: str, *parts: Any, since: int = 1) -> Table:
     head = (Column("id", Integer, primary_key=True), Column("recorded_at", String, nullable=False))
-    return Table(name, metadata, *head, *parts, sqlite_autoincrement=True)
+    return Table(name, metadata, *head, *parts, sqlite_autoincrement=True, info={"since": since})
 
 
 def _text(name: str, *, null: bool = False) -> Column[str]:
@@ -138,46 +140,12 @@ entries = _table(
     Index("entries_by_file", "restoration", "file"), Index("entries_by_photo", "sha256", "file"),
 )  # fmt: skip
 
+# why what was recorded of a day no longer counts; the rows of that day are followed by rows that say so
+withdrawals = _table("withdrawals", _restoration(), _text("on_date"), _text("reason"), since=2)
+# every row of the other tables in the order in which it was added, each digest over the row and the digest before it
+chain = _table(
+    "chain", _text("table_name"), Column("row_id", Integer, nullable=False), _text("digest"), Unique("table_name", "row_id"), since=2
+)  # fmt: skip
+
 for _clinical, _key in CLINICAL.items():
     Index(f"{_clinical.name}_by_key", *(_clinical.c[name] for name in _key))
-
-
-def _version_1(connection: Connection) -> None:
-    """All tables, append-only."""
-    metadata.create_all(connection)
-    triggers = _sqlite_triggers if connection.dialect.name == "sqlite" else _postgresql_triggers
-    for statement in triggers():
-        connection.exec_driver_sql(statement)
-
-
-def _sqlite_triggers() -> list[str]:
-    """UPDATE, DELETE, and INSERT over a row that is there (INSERT OR REPLACE deletes it without asking)."""
-    statements = []
-    for table in metadata.sorted_tables:
-        says = f"SELECT RAISE(ABORT, '{table.name} is append-only: a correction is a new row');"
-        for verb in ("UPDATE", "DELETE"):
-            statements.append(f"CREATE TRIGGER {table.name}_no_{verb.lower()} BEFORE {verb} ON {table.name} BEGIN {says} END")
-        unique: list[tuple[str, ...]] = [("id",), *((c.name,) for c in table.columns if c.unique)]
-        unique += [tuple(c.name for c in u.columns) for u in table.constraints if isinstance(u, Unique)]
-        same = " OR ".join("(" + " AND ".join(f"{name} = NEW.{name}" for name in names) + ")" for names in dict.fromkeys(unique))
-        statements.append(
-            f"CREATE TRIGGER {table.name}_no_replace BEFORE INSERT ON {table.name} "
-            f"WHEN EXISTS (SELECT 1 FROM {table.name} WHERE {same}) BEGIN {says} END"
-        )
-    return statements
-
-
-def _postgresql_triggers() -> list[str]:
-    """UPDATE, DELETE and TRUNCATE."""
-    statements = [
-        "CREATE FUNCTION ledger_append_only() RETURNS trigger LANGUAGE plpgsql AS "
-        "$$ BEGIN RAISE EXCEPTION USING MESSAGE = TG_TABLE_NAME || ' is append-only: a correction is a new row'; END $$"
-    ]
-    for table in metadata.sorted_tables:
-        run = "EXECUTE FUNCTION ledger_append_only()"
-        statements.append(f"CREATE TRIGGER {table.name}_rows BEFORE UPDATE OR DELETE ON {table.name} FOR EACH ROW {run}")
-        statements.append(f"CREATE TRIGGER {table.name}_all BEFORE TRUNCATE ON {table.name} FOR EACH STATEMENT {run}")
-    return statements
-
-
-MIGRATIONS: tuple[Callable[[Connection], None], ...] = (_version_1,)

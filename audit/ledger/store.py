@@ -36,6 +36,7 @@ from audit.ledger.schema import (
     refusals,
     segments,
 )
+from audit.ledger.sound import sound
 from audit.ledger.tables import require_cases, store_tables
 
 __all__ = ["Ledger", "open_ledger"]
@@ -102,7 +103,7 @@ class Ledger:
         annotation_hash : str
             Names everything beside the pixels that the result depends on.
         """
-        sha256 = document.photo.sha256
+        document, sha256 = sound(document), document.photo.sha256
         with writing(self._engine) as connection:
             require_cases(connection, {entry.restoration})
             audit_id = _audit_id(connection, sha256, annotation_hash)

@@ -6,6 +6,8 @@ from audit.core.clinical import CaseFolder, Event, Finding, Grade, PhotoEntry, R
 from audit.core.quantity import Quantity, source
 from audit.core.records import Calibration, Document, Optics, Photo, Reading, Refusal, Segment
 from audit.core.tooth import Tooth
+from audit.errors import ImageError
+from audit.ledger.store import Ledger
 
 CODE = "M01-001"
 RESTORATION = Restoration(CODE, Tooth.parse("16", "iso3950"), "iso3950", "seven_eighths", "gold", "2020-01-15", "M01")
@@ -46,3 +48,11 @@ def folder(**tables: tuple) -> CaseFolder:
         "events": (Event(CODE, "2020-06-01", "recemented", "came off at dinner"),),
     }
     return CaseFolder((RESTORATION,), **{**given, **tables})
+
+
+def fill(ledger: Ledger) -> None:
+    """Two measured photos and a refused one."""
+    ledger.store_folder(folder(photos=(entry(1), entry(2, on="2021-01-20"), entry(3))))
+    ledger.store_document(entry(1), document(1), {"type": "FeatureCollection", "features": []}, "marks-1")
+    ledger.store_document(entry(2, on="2021-01-20"), document(2), None, "marks-0")
+    ledger.store_refused_file(entry(3), ImageError("image must be whole; got a truncated JPEG.", "Export it again."))

@@ -15,7 +15,7 @@ from audit.core.vocabulary import ALLOYS, DESIGNS, EVENTS, MEASURANDS, RYGE_SCAL
 
 words = st.text(st.characters(exclude_categories=("Cs",), exclude_characters="\x00"), max_size=12)
 names = st.text("abcdefgh-:µ/ ", min_size=1, max_size=8)
-numbers = st.floats(allow_nan=False, allow_infinity=False)
+numbers = st.floats(-1e150, 1e150, allow_nan=False)
 days = st.integers(0, 5000).map(lambda n: (date(2010, 1, 1) + timedelta(days=n)).isoformat())
 plain = st.recursive(
     st.none() | st.booleans() | st.integers(-(2**53), 2**53) | numbers | words,
@@ -34,13 +34,16 @@ def quantities(unit: str) -> st.SearchStrategy[Quantity]:
 @st.composite
 def reading(draw: st.DrawFn) -> Reading:
     kind = draw(st.sampled_from(sorted(MEASURANDS.values(), key=lambda m: m.name)))
-    some = st.none() | quantities(kind.unit)
     status = draw(st.sampled_from(["measured", "detected", "below_detection"]))
-    interval = (draw(numbers), draw(numbers))
-    return Reading(kind.name, kind.unit, status, draw(some), interval, draw(names), draw(some), draw(flags), draw(details))
+    value, signed = quantities(kind.unit) if status == "measured" else st.none(), st.none() | quantities(kind.unit)
+    low, high = sorted((draw(numbers), draw(numbers)))
+    return Reading(kind.name, kind.unit, status, draw(value), (low, high), draw(names), draw(signed), draw(flags), draw(details))
 
 
-segment = st.builds(Segment, numbers, numbers, st.sampled_from(["continuous", "open", "step"]), st.none() | quantities("um"))
+segment = st.builds(
+    lambda ends, *rest: Segment(*sorted(ends), *rest), st.tuples(numbers, numbers), st.sampled_from(["continuous", "open", "step"]),
+    st.none() | quantities("um"),
+)  # fmt: skip
 refusal = st.builds(Refusal, names, names, words, words)
 calibration = st.builds(
     Calibration, names, quantities("mm/px"), quantities("mm/px"), numbers, st.none() | quantities("deg"), st.none() | quantities("px"),

@@ -1,0 +1,65 @@
+"""The commands that keep a ledger: verified, backed up, restored, and a day entered under a wrong date taken back."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Annotated
+
+import typer
+from rich.console import Console
+
+__all__ = ["ledger"]
+
+ledger = typer.Typer(no_args_is_help=True, help="Verify, back up and restore a ledger; withdraw a day entered under a wrong date.")
+out = Console(highlight=False, soft_wrap=True)
+
+LedgerArgument = Annotated[str, typer.Argument(help="Ledger file or database URL.")]
+
+
+@ledger.command()
+def verify(
+    url: LedgerArgument,
+    head: Annotated[str | None, typer.Option("--head", help="Head of the chain as noted before; it must still be passed.")] = None,
+) -> None:
+    """Walk the chain over every row and name the first that is not as it was recorded."""
+    from audit.ledger.upkeep import verify_ledger
+
+    walk = verify_ledger(url) if head is None else verify_ledger(url, head)
+    out.print(f"{walk.rows} rows are as they were recorded. Head of the chain, to be noted elsewhere: {walk.head}")
+
+
+@ledger.command()
+def backup(url: LedgerArgument, file: Annotated[Path, typer.Argument(help="A file that does not exist yet.")]) -> None:
+    """Copy a ledger into one file, and verify the copy."""
+    from audit.ledger.upkeep import copy_ledger
+
+    walk = copy_ledger(url, str(file))
+    out.print(f"{walk.rows} rows copied to {file.name} and verified. Head of the chain: {walk.head}")
+
+
+@ledger.command()
+def restore(
+    file: Annotated[Path, typer.Argument(help="A backup.")],
+    url: Annotated[str, typer.Argument(help="A file that does not exist yet, or an empty database.")],
+) -> None:
+    """Copy a backup into an empty place, and verify what was restored."""
+    from audit.ledger.upkeep import copy_ledger
+
+    walk = copy_ledger(str(file), url)
+    out.print(f"{walk.rows} rows restored and verified. Head of the chain: {walk.head}")
+
+
+@ledger.command()
+def withdraw(
+    url: LedgerArgument,
+    code: Annotated[str, typer.Argument(help="Case code, like M01-004.")],
+    day: Annotated[str, typer.Argument(help="Date of the visit as it was entered, like 2021-03-04.")],
+    reason: Annotated[str, typer.Option("--reason", help="Why; kept in the ledger.")],
+) -> None:
+    """Take back all that was recorded of a restoration on one day; nothing is erased."""
+    from audit.ledger.upkeep import withdraw_visit
+
+    count = withdraw_visit(url, code, day, reason)
+    out.print(
+        f"{count} rows of {code} on {day} no longer count. Take the day out of the folder's tables too, or the next audit enters it again."
+    )
