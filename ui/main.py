@@ -7,6 +7,7 @@ from pathlib import Path
 import streamlit as st
 
 from audit import api
+from ui.look import dress
 
 VIEWS = Path(__file__).parent / "views"
 
@@ -15,10 +16,11 @@ page = st.navigation(
     [
         st.Page(VIEWS / "recall_list.py", title="Recall list", default=True),
         st.Page(VIEWS / "tooth_record.py", title="Tooth record", url_path="tooth_record"),
-        st.Page(VIEWS / "measure_photo.py", title="Measure a photo", url_path="measure_photo"),
+        st.Page(VIEWS / "measure_photo.py", title="Measure", url_path="measure_photo"),
     ],
     position="top",
 )
+dress()
 page.run()
 with st.expander("Cautions: read before acting on a number"):
     for caution in api.CAUTIONS:

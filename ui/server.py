@@ -8,10 +8,12 @@ from pathlib import Path
 import streamlit as st
 import uvicorn
 
+from ui.routes import ROUTES
+
 __all__ = ["app", "main"]
 
 PAGES = Path(__file__).with_name("main.py")
-app = st.App(PAGES)
+app = st.App(PAGES, routes=ROUTES)
 
 
 def main(ledger_url: str, folder: str | Path, port: int = 8501) -> None:
@@ -30,4 +32,5 @@ def main(ledger_url: str, folder: str | Path, port: int = 8501) -> None:
     os.environ["RESTORATION_AUDIT_FOLDER"] = str(folder)
     # Streamlit reads its settings from the environment too; these hold whatever directory the program was started in
     os.environ.setdefault("STREAMLIT_BROWSER_GATHER_USAGE_STATS", "false")
-    uvicorn.run(app, host="127.0.0.1", port=port, ws="websockets-sansio", log_level="warning")
+    os.environ.setdefault("STREAMLIT_LOGGER_LEVEL", "warning")
+    uvicorn.run(app, host="127.0.0.1", port=port, ws="websockets-sansio", log_level="warning", access_log=False)

@@ -11,7 +11,7 @@ import streamlit as st
 
 from audit import api
 
-__all__ = ["folder", "ledger_url", "rows", "shown"]
+__all__ = ["cases", "desk", "folder", "ledger_url", "rows", "scale_json", "shown"]
 
 
 def ledger_url() -> str | None:
@@ -24,6 +24,30 @@ def folder() -> str:
     return os.environ.get("RESTORATION_AUDIT_FOLDER", ".")
 
 
+def desk() -> Any:
+    """The practice that is at work here."""
+    return api.Desk(str(ledger_url()), Path(folder()))
+
+
+def cases() -> Any:
+    """The tables of the practice folder, read again when one of them was written; ``None`` where there is no such folder."""
+    root = Path(folder())
+    if not (root / "restorations.csv").is_file():
+        return None
+    return _cases(str(root), tuple((path.name, path.stat().st_mtime_ns) for path in sorted(root.glob("*.csv"))))
+
+
+def scale_json(found: Any) -> dict[str, Any]:
+    """A scale as the canvas shows it; empty where nothing is marked."""
+    if found is None:
+        return {}
+    along, across = found.mm_per_px, found.mm_per_px_across
+    return {
+        "along": along.value, "across": across.value, "direction_deg": found.direction_deg, "u_relative": along.u / along.value,
+        "kind": found.reference, "flags": list(found.flags),
+    }  # fmt: skip
+
+
 def shown(code: str) -> Any:
     """Report, HTML parts and charts of one restoration, made anew when the ledger has been written to."""
     return _shown(str(ledger_url()), code, folder(), _stamp())
@@ -32,6 +56,11 @@ def shown(code: str) -> Any:
 def rows() -> Any:
     """One row for each restoration, with the address of its record page."""
     return _rows(str(ledger_url()), _stamp())
+
+
+@st.cache_resource(max_entries=2, show_spinner=False)
+def _cases(root: str, stamp: tuple[tuple[str, int], ...]) -> Any:
+    return api.read_case_folder(root)
 
 
 @st.cache_resource(max_entries=12, show_spinner="Reading the record ...")

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import shutil
 import socket
 import subprocess
 import sys
@@ -50,11 +51,20 @@ def use(monkeypatch: pytest.MonkeyPatch, module: ModuleType) -> None:
 
     monkeypatch.setitem(sys.modules, "audit.api", module)
     monkeypatch.setattr(audit, "api", module, raising=False)
-    monkeypatch.delitem(sys.modules, "ui.session", raising=False)
-    monkeypatch.delattr(ui, "session", raising=False)
+    for name in [name for name in sys.modules if name.startswith("ui.")]:
+        monkeypatch.delitem(sys.modules, name)
+        monkeypatch.delattr(ui, name.split(".")[1], raising=False)
     monkeypatch.setenv("RESTORATION_AUDIT_LEDGER", "sqlite:///nowhere.sqlite")
     monkeypatch.setenv("RESTORATION_AUDIT_FOLDER", "nowhere")
     st.cache_resource.clear()
+
+
+@pytest.fixture(scope="session")
+def template(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A small practice folder, to be copied."""
+    import practice
+
+    return practice.make_practice(tmp_path_factory.mktemp("template") / "practice")
 
 
 @pytest.fixture(scope="session")
@@ -66,6 +76,16 @@ def browser_type_launch_args() -> dict[str, Any]:
 @pytest.fixture(scope="session")
 def browser_context_args() -> dict[str, Any]:
     return {"viewport": {"width": 1400, "height": 1000}, "locale": "en-GB", "timezone_id": "UTC", "reduced_motion": "reduce"}
+
+
+@pytest.fixture(scope="module")
+def practice_served(tmp_path_factory: pytest.TempPathFactory, template: Path) -> Iterator[tuple[str, Path]]:
+    """Address and folder of a small practice, served by the program itself."""
+    root = tmp_path_factory.mktemp("at_work")
+    folder = shutil.copytree(template, root / "practice")
+    code = f"from ui.server import main; main({str(root / 'ledger.sqlite')!r}, {str(folder)!r}, {{port}})"
+    for address in serve(code, root):
+        yield address, Path(folder)
 
 
 @pytest.fixture(scope="session")

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 from pathlib import Path
 from types import ModuleType
 
@@ -87,37 +86,9 @@ def test_empty_pages_say_what_to_do_next(monkeypatch: pytest.MonkeyPatch) -> Non
     conftest.use(monkeypatch, fake_api.make(empty=True))
     assert "Take in a practice folder first" in shown(opened())
     assert "Take in a practice folder first" in shown(opened("tooth_record"))
-    assert "Choose a photo." in shown(opened("measure_photo"))
+    assert "No photo is listed yet." in shown(opened("measure_photo"))
 
 
 def test_without_a_ledger_the_list_says_how_to_start(api: ModuleType, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.delenv("RESTORATION_AUDIT_LEDGER")
     assert "No ledger is open." in shown(opened())
-
-
-def upload(app: AppTest, photo: bytes, marks: bytes | None) -> AppTest:
-    app.file_uploader[0].set_value(("any name.jpg", photo, "image/jpeg"))
-    if marks is not None:
-        app.file_uploader[1].set_value(("marks.geojson", marks, "application/json"))
-    app.run()
-    assert not app.exception
-    return app
-
-
-def test_a_photo_with_its_marks_is_measured(api: ModuleType) -> None:
-    app = upload(opened("measure_photo"), b"picture", json.dumps({"type": "FeatureCollection", "features": []}).encode())
-    text = shown(app)
-    assert "0.43 mm (0.35 to 0.51 mm)" in text and "Outline the occlusal surface." in text
-    assert "Scale from a rule" in text
-    assert [button.label for button in app.get("download_button")] == ["Document as JSON"]
-
-
-def test_a_file_that_cannot_be_read_is_one_line_with_a_hint(api: ModuleType) -> None:
-    app = upload(opened("measure_photo"), b"abc", None)
-    assert app.error[0].value == "image must be readable; got 3 bytes."
-    assert "Copy the file again." in shown(app)
-
-
-def test_marks_that_are_not_json_are_refused(api: ModuleType) -> None:
-    app = upload(opened("measure_photo"), b"abc", b"\xff\xfe not json")
-    assert app.error[0].value.startswith("The annotation file must be JSON")

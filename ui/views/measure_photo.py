@@ -1,65 +1,91 @@
-"""Measure a photo: an upload with its annotation file, the readings and refusals, and the document to keep."""
+"""Measure: choose a photo of a restoration, mark it, see what it says, confirm it into the record."""
 
 from __future__ import annotations
 
-import json
-import tempfile
-from pathlib import Path
 from typing import Any
 
 import streamlit as st
 
 from audit import api
-
-SUFFIXES = ["jpg", "jpeg", "png", "tif", "tiff", "heic", "heif", "dcm"]
+from ui import choose, session
+from ui.marking import marking_canvas
+from ui.results import show_results
 
 
 def show() -> None:
     """Draw the page."""
-    st.title("Measure a photo")
-    left, right = st.columns(2)
-    photo = left.file_uploader("Photo or bitewing", type=SUFFIXES)
-    marks = right.file_uploader("Annotations of that photo (GeoJSON)", type=["geojson", "json"])
-    if photo is None:
-        st.info("Choose a photo. With its annotation file beside it the tooth is measured; without one only what needs no marks is said.")
+    st.title("Measure")
+    cases = session.cases()
+    if cases is None or not cases.photos:
+        st.info("No photo is listed yet. Bring photographs in first: page **Bring in**.")
         return
+    entry = choose.photo(cases)
+    if entry is None:
+        return
+    restoration = next(one for one in cases.restorations if one.code == entry.restoration)
+    mine = st.session_state.setdefault("measured", {})
     try:
-        annotations = None if marks is None else json.loads(marks.getvalue().decode("utf-8"))
-    except (ValueError, RecursionError):
-        st.error("The annotation file must be JSON; got something else. Save the annotations again as GeoJSON.")
+        draw(entry, restoration, mine.get(entry.file))
+    except api.AuditError as error:
+        st.error(error.message)
+        st.write(error.hint)
         return
-    with tempfile.TemporaryDirectory() as scratch:
-        path = Path(scratch) / ("photo" + Path(photo.name).suffix.lower())
-        path.write_bytes(photo.getbuffer())
-        try:
-            with st.spinner("Measuring ..."):
-                document = api.measure_photo(path, annotations=annotations)
-                picture = api.overlay_png(path, annotations, document)
-        except api.AuditError as error:
-            st.error(error.message)
-            st.write(error.hint)
-            return
-    st.image(picture, width="stretch", alt="The photo with what was marked and measured drawn over it")
-    calibration(document)
-    st.html(api.document_fragment(document))
-    st.download_button(
-        "Document as JSON",
-        json.dumps(document.to_json(), indent=1),
-        file_name="measurement.json",
-        mime="application/json",
-        on_click="ignore",
-    )
+    act(entry, mine)
 
 
-def calibration(document: Any) -> None:
-    """Say what the scale is, or that there is none."""
-    found = document.calibration
-    if found is None:
-        st.warning("No scale: only what needs none was measured. Mark the reference that stands in the same photo.")
+def draw(entry: Any, restoration: Any, measured: Any) -> None:
+    """Show the canvas of one photo."""
+    lengths = [length.name for length in restoration.known_lengths]
+    marking_canvas(entry.file, entry.view, lengths, measured, st.session_state.get("load", 0))
+
+
+def act(entry: Any, mine: dict[str, Any]) -> None:
+    """Measure and confirm, and what came of it."""
+    left, middle, right = st.columns([1, 1, 2], vertical_alignment="center")
+    left.button("Measure", on_click=measure, args=(entry.file, mine), width="stretch", type="primary")
+    measured = mine.get(entry.file)
+    now = api.draft_marks(session.desk(), entry.file)
+    current = measured is not None and measured.revision == now.revision
+    middle.button("Confirm", on_click=confirm, args=(entry.file, measured), width="stretch", disabled=not current)
+    if said := st.session_state.pop("said", None):
+        getattr(right, said[0])(said[1])
+    elif measured is None:
+        right.caption("Mark what you see, then measure. Nothing enters the record before you confirm.")
+    elif not current:
+        right.warning("The marks have changed since they were measured. Measure again.")
+    if unfinished := api.incomplete_marks(now):
+        st.warning("Left out, too few points: " + ", ".join(role.replace("_", " ") for role in unfinished) + ".")
+    if current:
+        show_results(entry, measured, set(), take_over)
+
+
+def measure(file: str, mine: dict[str, Any]) -> None:
+    """Measure the draft as it stands."""
+    mine.pop(file, None)
+    try:
+        mine[file] = api.measure_draft(session.desk(), file, st.session_state.get("examiner", ""))
+    except api.AuditError as error:
+        st.session_state["said"] = ("error", f"{error.message} {error.hint}")
+
+
+def confirm(file: str, measured: Any) -> None:
+    """Write the marks beside the photo and the readings into the record."""
+    try:
+        document = api.confirm_marks(session.desk(), file, measured)
+    except api.AuditError as error:
+        st.session_state["said"] = ("error", f"{error.message} {error.hint}")
         return
-    scale = found.mm_per_px
-    st.caption(f"Scale from a {found.reference.replace('_', ' ')}: {scale.value * 1000:.2f} µm a pixel, standard uncertainty "
-               f"{100 * scale.u / scale.value:.1f} %. Method {found.method}.")  # fmt: skip
+    count, refused = len(document.readings), len(document.refusals)
+    st.session_state["said"] = ("success", f"Confirmed: {count} readings and {refused} refusals are in the record.")
+
+
+def take_over(file: str, measured: Any) -> None:
+    """Put the proposed outline of metal into the marks, to be corrected or kept."""
+    try:
+        api.add_proposed_metal(session.desk(), file, measured)
+        st.session_state["load"] = st.session_state.get("load", 0) + 1
+    except api.AuditError as error:
+        st.session_state["said"] = ("error", f"{error.message} {error.hint}")
 
 
 show()

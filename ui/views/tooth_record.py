@@ -80,8 +80,8 @@ def over_time(charts: Any, how_to_read: str) -> None:
         return
     st.html(how_to_read)
     rows = st.container(horizontal=True)
-    for _, spec, alt in charts:
-        rows.container(width=590).vega_lite_chart(spec, theme=None, width="stretch", height=390, alt=alt)
+    for chart in charts:
+        rows.container(width=590).vega_lite_chart(chart.spec, theme=None, width="stretch", height=390, alt=chart.alt)
 
 
 def readings(report: Any, code: str) -> None:

@@ -1,0 +1,24 @@
+"""The look that all pages share beside the theme: close headings, and the report's parts in the dark."""
+
+from __future__ import annotations
+
+import streamlit as st
+
+__all__ = ["dress"]
+
+_CLOSE = """
+[data-testid=stMainBlockContainer] { padding-top: 4.2rem; padding-bottom: 2.5rem; max-width: 1500px; }
+[data-testid=stMainBlockContainer] h1 { font-size: 1.75rem; padding: 0 0 .4rem; }
+@media (max-width: 900px) { [data-testid=stMainBlockContainer] { padding-left: 1.2rem; padding-right: 1.2rem; } }
+"""
+_DARK = """
+div.report { --ink: #dfe6ea; --quiet: #a3b0b8; --line: #38424a; --wash: #1e2428; --paper: #14181b; --main: #86c9ce;
+  --in-place: #7fd0bc; --attention: #f0b070; --event: #c3b3ee; --ended: #b4bec5; }
+[data-testid=stVegaLiteChart], div.report .shape, div.report .pen { background: #f4f6f7; border-radius: 4px; }
+"""
+
+
+def dress() -> None:
+    """Put the styles into the page; the reader's own light or dark theme decides which."""
+    dark = st.context.theme.type == "dark"
+    st.html(f"<style>{_CLOSE}{_DARK if dark else ''}</style>")

@@ -1,0 +1,103 @@
+// What stands round the photo: tools, the properties of the chosen mark, the bar above and the line below.
+function h(tag, attributes = {}, ...children) {
+  const element = document.createElement(tag);
+  for (const [name, value] of Object.entries(attributes)) {
+    if (name.startsWith("on")) element.addEventListener(name.slice(2), value);
+    else if (value === true) element.setAttribute(name, "");
+    else if (value !== false && value != null) element.setAttribute(name, value);
+  }
+  element.append(...children.filter((child) => child != null));
+  return element;
+}
+
+function frame(editor) {
+  const key = (words, title, on, extra = {}) => h("button", { type: "button", title, "aria-label": title, onclick: on, ...extra }, words);
+  const part = {};
+  part.undo = key("↶ Undo", "Undo the last change", () => editor.undo());
+  part.redo = key("↷ Redo", "Redo", () => editor.redo());
+  part.loupe = key("Loupe", "Magnify round the pointer", () => editor.toggle("loupe"), { "aria-pressed": "true" });
+  part.ink = key("Marks", "Show or hide everything drawn over the photo", () => editor.toggle("ink"), { "aria-pressed": "true" });
+  part.snap = h("select", { "aria-label": "How a new stretch runs", onchange: (e) => editor.setSnap(e.target.value) },
+    ...[["", "straight from point to point"], ["dark_line", "along a dark line"], ["light_line", "along a light line"], ["step_edge", "along an edge"]]
+      .map(([value, words]) => h("option", { value }, words)));
+  part.way = h("select", { "aria-label": "How the tooth is seen", onchange: (e) => editor.setWay(e.target.value) },
+    h("option", { value: "direct" }, "seen directly"), h("option", { value: "mirror" }, "seen in the mirror"));
+  const slider = (words, name) => h("label", { class: "slide" }, words, h("input", { type: "range", min: 50, max: 250, value: 100, oninput: (e) => editor.light(name, e.target.value) }));
+  part.bar = h("div", { class: "bar", role: "toolbar", "aria-label": "Canvas" },
+    h("span", { class: "group" }, part.undo, part.redo),
+    h("span", { class: "group" }, key("−", "Smaller", () => editor.zoomBy(1 / 1.4)), key("+", "Larger", () => editor.zoomBy(1.4)), key("Whole", "Show the whole photo", () => editor.fit()), key("1 : 1", "One photo pixel a screen pixel", () => editor.zoomTo(1))),
+    h("span", { class: "group" }, part.ink, part.loupe),
+    h("span", { class: "group" }, h("label", {}, "Line ", part.snap), h("label", {}, "Photo ", part.way)),
+    h("span", { class: "group", title: "For viewing only; nothing measured changes" }, slider("Light ", "brightness"), slider("Contrast ", "contrast")));
+  part.tools = h("div", { class: "tools", role: "group", "aria-label": "What to mark" });
+  part.fields = h("div", { class: "fields" });
+  part.photo = h("canvas", { class: "photo", "aria-hidden": "true" });
+  part.over = h("canvas", { class: "over", tabindex: 0, role: "application",
+    "aria-label": "Photo to mark. Choose a tool first. Arrow keys move the pen or the held point, space sets a point, enter ends the line, delete removes, comma and full stop go from point to point." });
+  part.lens = h("canvas", { class: "lens", "aria-hidden": "true", width: 2, height: 2 });
+  part.notice = h("div", { class: "notice", role: "status", hidden: true });
+  part.stage = h("div", { class: "stage" }, part.photo, part.over, part.lens, part.notice);
+  part.said = h("span", { class: "said", role: "status" });
+  part.scale = h("span", { class: "scale" });
+  part.where = h("span", { class: "where" });
+  part.line = h("div", { class: "line" }, part.said, part.scale, part.where);
+  part.root = h("div", { class: "desk" }, part.bar, h("div", { class: "side" }, part.tools, part.fields), part.stage, part.line);
+  return part;
+}
+
+function fillTools(editor) {
+  const { tools, marks, part } = editor;
+  part.tools.replaceChildren(...tools.map((tool) => {
+    const own = marks.shapes.filter((s) => s.role === tool.role);
+    const whole = own.some((s) => s.found || s.parts.every((one) => one.length >= (tool.point ? 1 : tool.closed ? 3 : 2)));
+    const open = own.some((s) => s.id === marks.open);
+    const state = open ? ["◐", "being drawn"] : whole ? ["●", own.length > 1 ? `marked, ${own.length}` : own[0].found ? "tool finds it" : "marked"] : ["○", "not marked"];
+    return h("button", { type: "button", class: "tool" + (open ? " open" : ""), "aria-pressed": String(open), "data-role": tool.role, title: tool.help, onclick: () => editor.take(tool) },
+      h("span", { class: "state", "aria-hidden": "true" }, state[0]), h("span", { class: "words" }, tool.words, h("small", {}, state[1])));
+  }));
+}
+
+function fillFields(editor) {
+  const { marks, part } = editor, shape = marks.current;
+  const tool = shape && editor.tools.find((one) => one.role === shape.role);
+  if (!shape || !tool) {
+    part.fields.replaceChildren(h("p", { class: "hint" }, marks.shapes.length ? "Choose a mark on the photo to see or change it." : "Choose what to mark, then click on the photo. The reference first: without it nothing has millimetres."));
+    return;
+  }
+  const act = (words, on, extra = {}) => h("button", { type: "button", onclick: on, ...extra }, words);
+  const actions = [];
+  if (marks.open === shape.id && tool.findable && !shape.parts[0].length) actions.push(act("Let the tool find it", () => editor.leaveToTool(), { class: "main" }));
+  else if (marks.open === shape.id) actions.push(act("Done", () => editor.finish(), { class: "main" }));
+  else if (!tool.point && !shape.found) {
+    if (!shape.closed) actions.push(act("Continue", () => editor.resume(shape)));
+    if (tool.role === "reference") actions.push(act("Add a second line", () => editor.addPart(shape)));
+    if (tool.many) actions.push(act("Another", () => editor.begin(tool)));
+  }
+  if (shape.found) actions.push(act("Draw it myself", () => { marks.removeShape(shape.id); editor.begin(tool); }));
+  actions.push(act("Remove", () => { marks.removeShape(shape.id); editor.changed(); }));
+  const kind = shape.props.kind;
+  part.fields.replaceChildren(
+    h("h4", {}, tool.words), h("p", { class: "hint" }, (tool.helps && tool.helps[kind]) || tool.help),
+    ...tool.fields.filter((f) => !f.of || f.of.includes(kind)).map((f) => field(editor, shape, f)),
+    h("div", { class: "actions" }, ...actions));
+}
+
+function field(editor, shape, f) {
+  const value = shape.props[f.name];
+  const put = (raw) => {
+    let next = raw === "" ? undefined : raw;
+    if (f.kind === "number" && next !== undefined) next = Number(String(next).replace(",", "."));
+    if (f.kind === "numbers" && next !== undefined) next = String(next).split(/[\s;]+/).map((one) => Number(one.replace(",", ".")));
+    if ([next].flat().some((one) => typeof one === "number" && !Number.isFinite(one))) { editor.say("refused", `${f.words} must be a number.`); return; }
+    editor.marks.remember();
+    if (next === undefined) delete shape.props[f.name];
+    else shape.props[f.name] = next;
+    if (f.name === "kind") Object.assign(shape.props, f.starts?.[next] || {});
+    editor.changed();
+  };
+  const on = (e) => put(e.target.value);
+  const input = f.choices
+    ? h("select", { "data-field": f.name, onchange: on }, ...[["", f.empty || "choose"], ...f.choices].map(([v, words]) => h("option", { value: v, selected: v === (value ?? "") }, words)))
+    : h("input", { "data-field": f.name, type: "text", inputmode: f.kind === "text" ? "text" : "decimal", placeholder: f.empty || "", value: Array.isArray(value) ? value.join(" ") : value ?? "", onchange: on });
+  return h("label", { class: "field" + (f.must && value === undefined ? " wanted" : "") }, h("span", {}, f.words), input);
+}

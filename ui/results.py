@@ -1,0 +1,85 @@
+"""What a photo said, one line a reading: measured, below detection, proposed or refused, told apart by shape and word."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from html import escape
+from typing import Any
+
+import streamlit as st
+
+from audit import api
+
+__all__ = ["SIGNS", "show_results"]
+
+# word -> (shape, what it means); the one language of all pages
+SIGNS: Mapping[str, tuple[str, str]] = {
+    "measured": ("●", "a value with its uncertainty"),
+    "detected": ("◐", "it is there, too small to be sized"),
+    "below detection": ("○", "nothing seen; up to the limit it could be hidden"),
+    "proposed": ("◇", "rests on an outline that nobody has confirmed"),
+    "refused": ("✕", "not measured, and why"),
+    "confirmed": ("✓", "in the record"),
+    "held back": ("▭", "shown after the examiner's own rating"),
+}
+_STYLE = """<style>
+.said { width: 100%; border-collapse: collapse; font-size: .92rem; font-variant-numeric: tabular-nums; }
+.said td, .said th { text-align: left; vertical-align: top; padding: 6px 14px 6px 0; border-bottom: 1px solid rgba(128,140,150,.35); }
+.said th { font-size: .8rem; font-weight: 600; opacity: .75; }
+.said .sign { white-space: nowrap; width: 1%; } .said .sign b { display: inline-block; width: 1.3em; font-weight: 400; }
+.said small { display: block; opacity: .75; font-size: .82rem; }
+@media (max-width: 700px) { .said thead { display: none; }
+  .said tr { display: block; padding: 6px 0; border-bottom: 1px solid rgba(128,140,150,.35); }
+  .said td { display: block; border: 0; padding: 1px 0; } }
+</style>"""
+
+
+def show_results(entry: Any, measured: Any, held: set[str], take_over: Callable[[str, Any], None]) -> None:
+    """Draw readings and refusals of one photo, and offer its proposed outline.
+
+    Parameters
+    ----------
+    entry : PhotoEntry
+    measured : Measured
+    held : set of str
+        Measurands that are held back until the examiner has rated what they speak of.
+    take_over : callable
+        Puts the proposed outline into the marks.
+    """
+    document = measured.document
+    if document.calibration is None:
+        st.warning("No scale: only what needs none was measured.")
+    if any(reading.details.get("by") == "proposal" for reading in document.readings):
+        left, right = st.columns([3, 1], vertical_alignment="center")
+        left.markdown(
+            "◇ **Proposed.** The dashed outline of the metal is the tool's. Look closely; take it over to correct it, or draw it."
+        )
+        right.button("Take the outline over", on_click=take_over, args=(entry.file, measured), width="stretch")
+    lines = [_reading(reading, held) for reading in document.readings] + [_refusal(refusal) for refusal in document.refusals]
+    head = "<thead><tr><th>How</th><th>What</th><th>Reading, 95 % interval</th><th>Remarks</th></tr></thead>"
+    st.html(f"{_STYLE}<table class='said'>{head}<tbody>{''.join(lines)}</tbody></table>")
+
+
+def _reading(reading: Any, held: set[str]) -> str:
+    if reading.measurand in held:
+        return _line("held back", api.measurand_words(reading.measurand), "—", "Enter your own rating first, below.")
+    proposed = reading.details.get("by") == "proposal"
+    word = "proposed" if proposed else reading.status.replace("_", " ")
+    value = reading.value
+    said = api.reading_words(
+        reading.status, value and value.value, value and value.u, *reading.interval95, reading.unit
+    )  # fmt: skip
+    remarks = ", ".join(flag.replace("_", " ").replace(":", ": ") for flag in reading.flags)
+    return _line(word, api.measurand_words(reading.measurand), said, remarks)
+
+
+def _refusal(refusal: Any) -> str:
+    return _line("refused", api.measurand_words(refusal.measurand), refusal.reason, refusal.hint)
+
+
+def _line(word: str, what: str, said: str, remarks: str) -> str:
+    shape, meaning = SIGNS[word]
+    return (
+        f"<tr><td class='sign' title='{escape(meaning)}'><b aria-hidden='true'>{shape}</b>{word}</td><td>{escape(what)}</td>"
+        f"<td>{escape(said)}</td><td><small>{escape(remarks)}</small></td></tr>"
+    )
