@@ -19,6 +19,7 @@ from rich.table import Column, Table
 
 from audit import __version__
 from audit.cli_ledger import ledger
+from audit.cli_reference import add_reference_commands
 from audit.errors import AnnotationError, AuditError
 
 if TYPE_CHECKING:
@@ -32,6 +33,7 @@ app = typer.Typer(
     help="Audit cast-gold restorations from dated photographs and bitewing crops. Supports, never replaces, a clinician's judgement.",
 )  # fmt: skip
 app.add_typer(ledger, name="ledger")
+add_reference_commands(app)
 out, err = Console(), Console(stderr=True)
 
 FolderOption = Annotated[Path, typer.Argument(help="Practice folder: photos, annotations and CSV tables.")]

@@ -24,13 +24,14 @@ MAY_USE: dict[str, set[str]] = {
     "measure": {"numpy", "scipy", "shapely", "imaging", "core", "measure"},
     "ledger": {"sqlalchemy", "core", "ledger"},
     "analysis": {"numpy", "pandas", "scipy", "statsmodels", "core", "analysis"},
-    "report": {"pandas", "vl_convert", "jinja2", "core", "report"},
+    "report": {"pandas", "vl_convert", "jinja2", "typst", "core", "report"},
     "synthetic": {"numpy", "scipy", "imaging", "core", "synthetic"},
     "batch": {"api", "core"},
     "api": {"pandas", "api", "core", "imaging", "intake", "folder", "calibration", "measure", "ledger", "analysis", "report"},
     "verify": {"numpy", "api", "analysis", "core", "synthetic"},
-    "cli": {"typer", "rich", "cli_ledger", "api", "batch", "verify", "core", "report", "ui", "folder", "intake"},
+    "cli": {"typer", "rich", "cli_ledger", "cli_reference", "api", "batch", "verify", "core", "report", "ui", "folder", "intake"},
     "cli_ledger": {"typer", "rich", "ledger"},
+    "cli_reference": {"typer", "rich", "api"},
     "__init__": set(),
 }
 LIGHT = {"cv2", "sqlalchemy", "streamlit", "pandas", "scipy", "numpy", "skimage"}

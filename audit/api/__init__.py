@@ -20,6 +20,7 @@ from audit.api.marking import (
 )  # fmt: skip
 from audit.api.photo import AuditKey, audit_key, judge_images, measure_photo, overlay_png, refused_document
 from audit.api.record import series, tooth_codes, tooth_record, tooth_records
+from audit.api.reference import write_strip_sheet
 from audit.api.reports import read_case_folder, report_data, tooth_html, write_reports
 from audit.core.picture import PENS
 from audit.errors import AuditError
@@ -40,4 +41,5 @@ __all__ = [
     "open_ledger", "overlay_png", "overview_jpeg", "read_case_folder", "reading_words", "refused_document", "region_jpeg",
     "report_data", "save_marks", "series", "shown", "snap_path", "tooth_codes", "tooth_html", "tooth_record", "tooth_records",
     "unlisted_images", "write_reports",
+    "write_strip_sheet",
 ]  # fmt: skip
