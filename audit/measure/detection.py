@@ -9,6 +9,11 @@ shadow does, and if its level is dark. Its width is resolved from 2.5 blur width
 
 What is not a slot and looks like one sets a floor under the critical value: `LOOKALIKE`.
 
+A resolved band lighter than any crevice, or a pale band with two sharp walls that lies against the interface, is neither open nor
+continuous: cement, plaque, a reflection or a filled crevice look the same, so it is not assessed. Every station has, beside its
+estimate, the least and the greatest opening that may hide there: a line that is called a stain or a step may be
+a filled slot as wide as it was fitted; a slot of a pigment's hue may be a stain alone.
+
 Only an opening of at least the detection limit is sure to be seen: the limit is the critical value
 plus 1.645 standard uncertainties of the noise, divided by the contrast of the lightest plausible slot.
 
@@ -24,7 +29,8 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.ndimage import uniform_filter1d
 
-from audit.measure.reflections import DARK, reflections
+from audit.measure.lookalikes import U_STAIN
+from audit.measure.reflections import DARK, PALE, reflections
 from audit.measure.runs import runs
 from audit.measure.stations import Stations
 
@@ -42,12 +48,17 @@ RESOLVED_BLURS = 2.5
 LIGHTEST_SLOT = 0.35
 """Lightest plausible slot, relative to the tooth beside it, where the photo shows no resolved one; common
 practice, no published source."""
+LIGHTEST_FILLED = 0.60
+"""Lightest slot that something dark on the margin may be, filled with plaque or cement; common practice, no published source."""
 _LIGHTEST_SEEN = 0.40
+_PIGMENT = 1.5
 _SHADOW_BETTER = 0.9
 _BLUR_LIMIT_PX = 5.0
 _DARK_SIDE = 0.16
 _FLAT = 0.2
 _SHORTEST_RUN = 2
+_SHORTEST_BAND = 5
+_LONGEST_END = 2
 
 
 @dataclass(frozen=True)
@@ -62,8 +73,12 @@ class Detection:
         Reason where a station cannot be assessed, else empty.
     resolved : ndarray of bool, shape (n,)
         Open, and wide enough for its width to be told from its level.
+    pigment : ndarray of bool, shape (n,)
+        Open, with the hue of a stain: it may be a stain alone.
     opening_px, u_opening_px : ndarray, shape (n,)
         Signed estimate of the opening and its uncertainty by noise, blur and level; model error apart.
+    least_px, greatest_px : ndarray, shape (n,)
+        Openings that the same light may be, noise apart.
     limit_px : ndarray, shape (n,)
         Narrowest opening that is sure to be seen (95 %).
     usual, lightest : float
@@ -73,8 +88,11 @@ class Detection:
     state: np.ndarray
     why: tuple[str, ...]
     resolved: np.ndarray
+    pigment: np.ndarray
     opening_px: np.ndarray
     u_opening_px: np.ndarray
+    least_px: np.ndarray
+    greatest_px: np.ndarray
     limit_px: np.ndarray
     usual: float
     lightest: float
@@ -83,6 +101,20 @@ class Detection:
     def assessed(self) -> np.ndarray:
         """Stations that could be judged, bool, shape (n,)."""
         return np.asarray(self.state != UNASSESSABLE)
+
+
+@dataclass(frozen=True)
+class _Signs:
+    """What stands out from the noise at n stations, bool; and the critical value's uncertainties, pixels."""
+
+    faint: np.ndarray
+    dark: np.ndarray
+    there: np.ndarray
+    wide: np.ndarray
+    shadow: np.ndarray
+    brown: np.ndarray
+    u_noise: np.ndarray
+    u_total: np.ndarray
 
 
 def detect(s: Stations, coarsest_px: float = np.inf, widest_px: float = np.inf) -> Detection:
@@ -96,6 +128,33 @@ def detect(s: Stations, coarsest_px: float = np.inf, widest_px: float = np.inf) 
     widest_px : float
         A dark band wider than this somewhere is not told from a shadow or a dark reflection anywhere along it.
     """
+    signs = _signs(s)
+    state = _tidy(_states(s, signs), s.equivalent_px)
+    limit_black = CRITICAL * signs.u_total + 1.645 * signs.u_noise
+    why = _reasons(s, (limit_black / (1.0 - LIGHTEST_SLOT) > coarsest_px) & (state != OPEN), _pale(s, signs, state))
+    state[_named(why)] = UNASSESSABLE
+    resolved = signs.wide & (state == OPEN)
+    lightest, usual, u_usual = _levels(s, resolved)
+    narrow = _black(s, state) / (1.0 - usual)
+    u_narrow = np.hypot(s.u_equivalent_px / (1.0 - usual), narrow * u_usual / (1.0 - usual))
+    opening = np.where(resolved, s.width_px, narrow)
+    u_opening = np.where(resolved, s.u_width_px, u_narrow)
+    softness, level = np.where(resolved, s.softness, 1.0), np.where(resolved, s.level, 0.0)
+    why = reflections(state == OPEN, why, opening, softness, level, widest_px)
+    state[_named(why)] = UNASSESSABLE
+    resolved &= state == OPEN
+    pigment = _pigment(s, state == OPEN)
+    least, greatest = _reach(s, signs, state, resolved & ~pigment, opening, lightest if resolved.any() else LIGHTEST_FILLED)
+    return Detection(state, why, resolved & ~pigment, pigment, opening, u_opening, np.where(pigment, 0.0, least), greatest,
+                     limit_black / (1.0 - lightest), usual, lightest)  # fmt: skip
+
+
+def _named(why: tuple[str, ...]) -> np.ndarray:
+    return np.array([bool(word) for word in why], dtype=bool)
+
+
+def _signs(s: Stations) -> _Signs:
+    """What is significantly darker by noise alone, darker than lookalikes, neutral, wide, fading to one side, or brown."""
     mean, u_noise = _three(s.equivalent_px, s.u_equivalent_px)
     stain = np.maximum(s.stain_px - s.u_stain_px, 0.0) * STAIN_IN_LUMA
     neutral, _ = _three(s.equivalent_px - stain, s.u_equivalent_px)
@@ -105,30 +164,76 @@ def detect(s: Stations, coarsest_px: float = np.inf, widest_px: float = np.inf) 
     wide = (s.width_px > RESOLVED_BLURS * s.blur_px) & there
     faint = mean > CRITICAL * np.hypot(u_noise, s.u_systematic_px)
     shadow = (there | faint) & (s.shadow_ratio < _SHADOW_BETTER)
-    light = wide & (s.level > _LIGHTEST_SEEN)
-    state = np.full(len(mean), CONTINUOUS)
-    state[(s.stain_px > CRITICAL * s.u_stain_px) | (dark & ~there)] = STAINED
-    state[light] = STAINED
-    state[shadow] = STEP
-    state[there & ~shadow & ~light] = OPEN
-    state = _tidy(state, s.equivalent_px)
-    limit_black = CRITICAL * u_total + 1.645 * u_noise
-    why = _reasons(s, (limit_black / (1.0 - LIGHTEST_SLOT) > coarsest_px) & (state != OPEN))
-    state[np.array([bool(word) for word in why])] = UNASSESSABLE
-    resolved = wide & (state == OPEN)
-    lightest, usual, u_usual = _levels(s, resolved)
-    stained = state != OPEN
-    black = np.where(stained & (s.equivalent_px > 0), np.maximum(s.equivalent_px - s.stain_px * STAIN_IN_LUMA, 0.0), s.equivalent_px)
-    narrow = black / (1.0 - usual)
-    u_narrow = np.hypot(s.u_equivalent_px / (1.0 - usual), narrow * u_usual / (1.0 - usual))
-    opening = np.where(resolved, s.width_px, narrow)
-    u_opening = np.where(resolved, s.u_width_px, u_narrow)
-    limit = limit_black / (1.0 - lightest)
-    softness, level = np.where(resolved, s.softness, 1.0), np.where(resolved, s.level, 0.0)
-    why = reflections(state == OPEN, why, opening, softness, level, widest_px)
-    state[np.array([bool(word) for word in why])] = UNASSESSABLE
-    resolved &= state == OPEN
-    return Detection(state, why, resolved, opening, u_opening, limit, usual, lightest)
+    return _Signs(faint, dark, there, wide, shadow, s.stain_px > CRITICAL * s.u_stain_px, u_noise, u_total)
+
+
+def _states(s: Stations, signs: _Signs) -> np.ndarray:
+    """State of each station by itself."""
+    light = signs.wide & (s.level > _LIGHTEST_SEEN)
+    state = np.full(len(light), CONTINUOUS)
+    state[signs.brown | (signs.dark & ~signs.there) | light] = STAINED
+    state[signs.shadow] = STEP
+    state[signs.there & ~signs.shadow & ~light] = OPEN
+    return state
+
+
+def _pale(s: Stations, signs: _Signs, state: np.ndarray) -> np.ndarray:
+    """Stations, several together, on a neutral band that is resolved and lighter than a crevice, beside the slot fit or in it."""
+    light = np.asarray(signs.wide & (s.level > _LIGHTEST_SEEN) & ~signs.brown & (state == STAINED))
+    band = np.asarray((s.pale_px > 0) & (state != OPEN) & (state != STEP) & ~signs.brown)
+    return np.asarray(_long(light, _SHORTEST_RUN) | _long(band, _SHORTEST_BAND))
+
+
+def _long(found: np.ndarray, shortest: int) -> np.ndarray:
+    """Without runs of fewer than `shortest` stations."""
+    out = found.copy()
+    for first, last, kind in runs(found.astype(int)):
+        if kind and last - first < shortest:
+            out[first:last] = False
+    return out
+
+
+def _black(s: Stations, state: np.ndarray) -> np.ndarray:
+    """Width of the black slot that the missing light makes, pixels; where none is seen, without what is brown."""
+    brown = np.maximum(s.equivalent_px - s.stain_px * STAIN_IN_LUMA, 0.0)
+    return np.asarray(np.where((state != OPEN) & (s.equivalent_px > 0), brown, s.equivalent_px))
+
+
+def _pigment(s: Stations, is_open: np.ndarray) -> np.ndarray:
+    """Open runs whose missing light has the hue of a stain."""
+    out = np.zeros(len(is_open), dtype=bool)
+    for first, last, kind in runs(is_open.astype(int)):
+        if not kind:
+            continue
+        found, n = s.pigment_px[first:last], last - first
+        u = np.hypot(U_STAIN * s.blur_px[first:last].mean(), min(found.std() * (2.0 / n) ** 0.5, s.u_stain_px[first:last].mean()))
+        if found.mean() > _PIGMENT * u:
+            out[first:last] = True
+    return out
+
+
+def _reach(
+    s: Stations, signs: _Signs, state: np.ndarray, resolved: np.ndarray, opening: np.ndarray, lightest: float
+) -> tuple[np.ndarray, np.ndarray]:  # fmt: skip
+    """Least and greatest opening that each station's light may be."""
+    black = np.maximum(s.equivalent_px, 0.0)
+    hidden = (state != OPEN) & (state != UNASSESSABLE) & (signs.faint | signs.dark | signs.shadow | signs.brown)
+    least = np.where(state == OPEN, np.where(resolved, opening, black), 0.0)
+    filled = np.maximum(
+        black / (1.0 - LIGHTEST_FILLED), np.maximum(s.width_px, np.where(_long(s.pale_px > 0, _SHORTEST_BAND), s.pale_px, 0.0))
+    )
+    greatest = np.where(state == OPEN, np.where(resolved, opening, np.maximum(opening, black / (1.0 - lightest))), np.maximum(opening, 0.0))
+    return least, _no_wider_than_beside(np.where(hidden, np.maximum(filled, greatest), greatest), greatest, state, hidden)
+
+
+def _no_wider_than_beside(greatest: np.ndarray, plain: np.ndarray, state: np.ndarray, hidden: np.ndarray) -> np.ndarray:
+    """At the ends of an opening, a line is as light as the opening and no wider."""
+    out = greatest.copy()
+    for first, last, kind in runs(np.where(state == OPEN, 2, hidden)):
+        beside = [at for at in (first - 1, last) if 0 <= at < len(state) and state[at] == OPEN]
+        if kind == 1 and beside and last - first <= 2 * _LONGEST_END:
+            out[first:last] = np.minimum(out[first:last], np.maximum(plain[first:last], plain[beside].max()))
+    return out
 
 
 def _three(values: np.ndarray, u: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
@@ -137,11 +242,11 @@ def _three(values: np.ndarray, u: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     return uniform_filter1d(values, size, mode="nearest"), np.sqrt(uniform_filter1d(u**2, size, mode="nearest") / size)
 
 
-def _reasons(s: Stations, coarse: np.ndarray) -> tuple[str, ...]:
+def _reasons(s: Stations, coarse: np.ndarray, pale: np.ndarray) -> tuple[str, ...]:
     """Why each station cannot be assessed; empty where it can."""
     checks = (
         ("outside", s.outside), ("off_interface", s.lost), ("clipped", s.clipped), ("out_of_focus", s.blur_px > _BLUR_LIMIT_PX),
-        (DARK, s.dark_side < _DARK_SIDE), ("no_interface", s.contrast < _FLAT), ("too_coarse", coarse),
+        (DARK, s.dark_side < _DARK_SIDE), ("no_interface", s.contrast < _FLAT), (PALE, pale), ("too_coarse", coarse),
     )  # fmt: skip
     out = []
     for index in range(len(s.width_px)):
@@ -150,7 +255,7 @@ def _reasons(s: Stations, coarse: np.ndarray) -> tuple[str, ...]:
 
 
 def _tidy(state: np.ndarray, equivalent_px: np.ndarray) -> np.ndarray:
-    """Close gaps of one station inside an opening, cut its ends at half its height, drop what is then one station."""
+    """Close gaps of one station inside an opening, end it at half its height (to both sides), drop what is then one station."""
     state = state.copy()
     for a, b, _kind in runs(state):
         if b - a == 1 and a > 0 and b < len(state) and state[a - 1] == state[b] == OPEN:
@@ -166,9 +271,22 @@ def _tidy(state: np.ndarray, equivalent_px: np.ndarray) -> np.ndarray:
         first, last = a + int(inside[0]), a + int(inside[-1]) + 1
         state[a:first] = CONTINUOUS
         state[last:b] = CONTINUOUS
+        if first == a:
+            state[_led_on(state, equivalent_px, height, a - 1, -1)] = OPEN
+        if last == b:
+            state[_led_on(state, equivalent_px, height, b, 1)] = OPEN
         if last - first < _SHORTEST_RUN:
             state[first:last] = CONTINUOUS
     return state
+
+
+def _led_on(state: np.ndarray, equivalent_px: np.ndarray, height: float, at: int, step: int) -> list[int]:
+    """Stations beside the end of an opening that look like a step or a stain only because the opening ends in them."""
+    out: list[int] = []
+    while 0 <= at < len(state) and len(out) < _LONGEST_END and state[at] in (STEP, STAINED) and equivalent_px[at] >= height:
+        out.append(at)
+        at += step
+    return out
 
 
 def _levels(s: Stations, resolved: np.ndarray) -> tuple[float, float, float]:

@@ -19,12 +19,15 @@ from scipy.special import ndtr
 
 from audit.measure.slot_fit import CENTRE, SlotFit, within_window
 
-__all__ = ["SLOPE_SD", "equivalent_widths", "pixel_variance", "shadow_ratio"]
+__all__ = ["SLOPE_SD", "U_STAIN", "equivalent_widths", "pixel_variance", "shadow_ratio"]
 
 SLOPE_SD = 0.004
 """Slope of the sides, relative to the tooth's level per pixel, one standard deviation."""
 BROWN = np.array([0.60, 0.80, 1.00])
 """Light a brown stain takes from red, green and blue, relative to blue; common practice, no published source."""
+LIT = 0.12
+"""Share of a side's light that a crevice may send back in its hue; common practice, no published source."""
+BESIDE_PX = 6.0
 U_STAIN = 0.20
 """Colour error of a line by chroma subsampling, in units of the blur."""
 SHADOW_PX = np.array([3.0, 5.0, 9.0])
@@ -61,17 +64,33 @@ def _ridge(variance: np.ndarray, more: int) -> np.ndarray:
 
 
 def equivalent_widths(x: np.ndarray, y: np.ndarray, weights: np.ndarray, variance: np.ndarray, fit: SlotFit) -> tuple[np.ndarray, ...]:
-    """Equivalent width in luma and of the brown part in blue, with their uncertainties, pixels."""
+    """Equivalent width in luma and of the brown part in blue, their uncertainties, and pigment that no lit side explains, pixels."""
     missing, u = _missing_light(x, y[..., -1:], weights, variance, fit)
     neutral, u_neutral = missing[:, 0], u[:, 0]
     if y.shape[2] == 1:
-        return neutral, u_neutral, np.zeros(len(y)), np.full(len(y), np.inf)
+        return neutral, u_neutral, np.zeros(len(y)), np.full(len(y), np.inf), np.zeros(len(y))
     colour, u_colour = _missing_light(x, y[..., :3], weights, None, fit)
     stain = (colour[:, 2] - colour[:, 0]) / (BROWN[2] - BROWN[0])
     u_stain = np.hypot(u_colour[:, 2], u_colour[:, 0]) / (BROWN[2] - BROWN[0])
     u_stain = np.hypot(u_stain, U_STAIN * fit.blur_px)
     darkens = (colour[:, 0] > 0.2 * colour[:, 2]) & (stain > 0)
-    return neutral, u_neutral, np.where(darkens, stain, 0.0), u_stain
+    sides = _beside(x, y[..., :3], fit)
+    redder = np.maximum(sides[:, :, 0] - sides[:, :, 2], 0.0).max(axis=1)
+    lit = LIT * redder / (BROWN[2] - BROWN[0]) * np.maximum(np.abs(fit.width_px), neutral)
+    return neutral, u_neutral, np.where(darkens, stain, 0.0), u_stain, np.where(darkens, np.maximum(stain - lit, 0.0), 0.0)
+
+
+def _beside(x: np.ndarray, y: np.ndarray, fit: SlotFit) -> np.ndarray:
+    """Levels of the two sides just beyond the slot's walls relative to their mean, shape (n, 2, channels)."""
+    u = x[None, :] - fit.theta[:, CENTRE, None]
+    away = np.abs(u) - (np.maximum(fit.width_px, 0.0) / 2 + 1.5 * fit.blur_px)[:, None]
+    near = (away >= 0.0) & (away <= BESIDE_PX)
+    levels = []
+    for side in (u < 0, u > 0):
+        weight = (near & side).astype(float)
+        levels.append((weight[:, None, :] @ y)[:, 0] / np.maximum(weight.sum(axis=1), 1.0)[:, None])
+    both = np.stack(levels, axis=1)
+    return np.asarray(both / np.maximum(both.mean(axis=1, keepdims=True), 0.05))
 
 
 def _missing_light(

@@ -33,7 +33,7 @@ from audit.measure.stations import Stations
 __all__ = ["MARGIN_MEASURANDS", "Margin", "Trace"]
 
 MARGIN_MEASURANDS = ("assessed_margin_length", "continuous_margin_fraction", "widest_marginal_opening", "mean_marginal_opening")
-METHOD = "margin_slot@1"
+METHOD = "margin_slot@2"
 THRESHOLDS_UM = (40.0, 50.0, 75.0, 100.0, 125.0, 150.0, 200.0, 250.0, 300.0, 400.0, 500.0)
 WIDEST_OVER_MM = 0.25
 U_TRACE_END_PX = 2.0
@@ -80,6 +80,9 @@ class Margin:
         self.opening = self._join(lambda t: t.found.opening_px) * self.across
         self.limit = self._join(lambda t: t.found.limit_px) * self.across
         self.resolved = self._join(lambda t: t.found.resolved)
+        self.pigment = self._join(lambda t: t.found.pigment)
+        self.least = self._join(lambda t: t.found.least_px) * self.across
+        self.greatest = self._join(lambda t: t.found.greatest_px) * self.across
         self.lightest = max(t.found.lightest for t in traces)
 
     def _join(self, part: Any) -> np.ndarray:
@@ -188,7 +191,7 @@ class Margin:
         photo = self.photo.identity
         parts = {
             source("noise", photo): float(spread.std()),
-            source("boundary", photo): float(np.median(length)) / 12**0.5 * edges**0.5 / float(length.sum()),
+            source("boundary", f"{photo}:margin"): float(np.median(length)) / 12**0.5 * edges**0.5 / float(length.sum()),
         }
         total, open_length = float(self.length.sum()), float(self.length[opened].sum())
         blind = total - float(length.sum())
@@ -198,7 +201,7 @@ class Margin:
             "limit_median": float(np.median(self.limit[self.assessed])),
         }  # fmt: skip
         quantity = Quantity(value, "1", parts)
-        low, high = quantity.interval()
+        low, high = self._continuous_between(threshold, quantity)
         if self.may_hide_an_opening:
             hidden = np.array([word in MAY_BE_OPEN for trace in self.traces for word in trace.found.why])
             tapers = 2.0 * TAPER_MM * sum(kind for _, _, kind in runs(hidden.astype(int)))
@@ -211,19 +214,32 @@ class Margin:
     def _opened(self, threshold: float) -> np.ndarray:
         return np.asarray((self.state == OPEN) & (self.opening > threshold))
 
+    def _continuous_between(self, threshold: float, share: Quantity) -> tuple[float, float]:
+        """The share's interval, with what is open for certain at most and all that may be open at least counted as open."""
+        low, high = share.interval()
+        total = self.length[self.assessed].sum()
+        surely, maybe = (
+            float(self.length[self.assessed & (reach > threshold)].sum() / total) for reach in (self.least, self.greatest)
+        )  # fmt: skip
+        opened = 1.0 - share.value
+        return low - max(0.0, maybe - opened), high + max(0.0, opened - surely)
+
     def _widest(self) -> Reading:
         index, size = np.flatnonzero(self.assessed), self._window_size()
-        windows = _windows(index, size)
+        windows = every = _windows(index, size)
+        mostly_open = (self.state[every] == OPEN).mean(axis=1) > 0.5
+        if is_open := bool(mostly_open.any()):
+            windows = every[mostly_open]
         means = self.opening[windows].mean(axis=1)
         noisy = (self.opening + self.draws)[:, windows].mean(axis=2)
         excess = float(noisy.max(axis=1).mean() - means.max())
         best = windows[int(means.argmax())]
         signed = self._wavering(self._opening(float(means.max()) - excess, best), best)
         details = {"site_px": self._line_of(best), "over_mm": WIDEST_OVER_MM, "excess_um": excess}
-        is_open = (self.state[best] == OPEN).mean() > 0.5
         u_window = np.hypot(noisy.std(axis=0), self.systematic[windows].mean(axis=1))
         limit = float((np.maximum(means, 0.0) + 1.645 * u_window).max()) / (1.0 - self.lightest) * (1.0 - self._usual_level())
-        return self._judged("widest_marginal_opening", signed, best, is_open, limit, details)
+        between = float(self.least[best].mean()), float(self.greatest[every].mean(axis=1).max())
+        return self._judged("widest_marginal_opening", signed, best, is_open, limit, between, details)
 
     def _wavering(self, signed: Quantity, best: np.ndarray) -> Quantity:
         """With what the width wavers along the open run as uncertainty: a crevice is even, reflections beside it are not."""
@@ -231,7 +247,7 @@ class Margin:
         if around is None or around[1] - around[0] < _EVEN_RUN:
             return signed
         inner = self.opening[around[0] + 1 : around[1] - 1]
-        alike = source("boundary", self.photo.identity)
+        alike = source("boundary", f"{self.photo.identity}:margin")
         wavering = float(np.std(inner))
         return Quantity(signed.value, signed.unit, {**signed.parts, alike: math.hypot(signed.parts.get(alike, 0.0), wavering)})
 
@@ -242,7 +258,7 @@ class Margin:
         signed = self._opening(float((weight * self.opening[index]).sum()), index)
         blur = self._join(lambda t: t.stations.blur_px)[index] * self.across[index]
         closed = float((weight * blur * (self.state[index] != OPEN)).sum())
-        alike = source("boundary", self.photo.identity)
+        alike = source("boundary", f"{self.photo.identity}:margin")
         parts = {**signed.parts, alike: math.hypot(signed.parts.get(alike, 0.0), LOOKALIKE_MEAN * closed)}
         signed = Quantity(signed.value, signed.unit, parts)
         seen = self.opening[index] * (self.state[index] == OPEN)
@@ -250,21 +266,33 @@ class Margin:
         limit = (max(signed.value, 0.0) + 1.645 * signed.u) / (1.0 - self.lightest) * (1.0 - self._usual_level())
         mostly = seen[self.resolved[index]].sum() > 0.5 * max(seen.sum(), 1e-9)
         sites = index[self.resolved[index]] if mostly else index
-        return self._judged("mean_marginal_opening", signed, sites, is_open, limit, {"length_mm": float(self.length[index].sum())})
+        share = self.length[self.assessed] / self.length[self.assessed].sum()
+        between = float((share * self.least[self.assessed]).sum()), float((share * self.greatest[self.assessed]).sum())
+        return self._judged("mean_marginal_opening", signed, sites, is_open, limit, between, {"length_mm": float(self.length[index].sum())})
 
-    def _judged(self, name: str, signed: Quantity, sites: np.ndarray, is_open: bool, limit: float, details: Mapping[str, Any]) -> Reading:
-        """Measured where resolved, detected where a slot is there, else below detection."""
+    def _judged(
+        self, name: str, signed: Quantity, sites: np.ndarray, is_open: bool, limit: float, between: tuple[float, float],
+        details: Mapping[str, Any],
+    ) -> Reading:  # fmt: skip
+        """Measured where resolved, detected where a slot is there, else below detection; `between` is the least and the most it may be."""
         flags = (*self._flags(), "projected")
         if is_open and (self.opening[sites] > MAY_BE_REFLECTION_UM).any():
             flags = (*flags, "may_be_reflection")
+        if is_open and self.pigment[sites].any():
+            flags = (*flags, "may_be_stain")
         if not is_open:
+            limit = max(limit, between[1] + 1.645 * signed.u)
             return Reading(name, "um", "below_detection", None, (0.0, limit), METHOD, signed, flags, details)
+        low, high = max(0.0, between[0] - 1.96 * signed.u), max(between[1], signed.value) + 1.96 * signed.u
         if self.resolved[sites].mean() > 0.5:
-            return Reading.measured(name, signed, METHOD, flags=flags, details=details)
-        black = signed.scaled(1.0 - self._usual_level())
-        low, high = black.interval()
-        interval = (max(0.0, low), high / (1.0 - self.lightest))
-        return Reading(name, "um", "detected", None, interval, METHOD, signed, flags, details)
+            if between[1] <= signed.value + signed.u:
+                return Reading.measured(name, signed, METHOD, flags=flags, details=details)
+            if name == "widest_marginal_opening":
+                at_least = max(0.0, signed.interval()[0])
+                return Reading(
+                    name, "um", "measured", signed, (at_least, high), METHOD, signed, (*flags, "may_be_wider_elsewhere"), details
+                )
+        return Reading(name, "um", "detected", None, (low, high), METHOD, signed, flags, details)
 
     def _usual_level(self) -> float:
         return float(np.median([trace.found.usual for trace in self.traces]))

@@ -29,6 +29,7 @@ from scipy.ndimage import gaussian_filter1d, median_filter
 from audit.imaging.colour import decode_srgb, encode_srgb, to_linear
 from audit.imaging.sample import crop
 from audit.measure.lookalikes import SLOPE_SD, equivalent_widths, pixel_variance, shadow_ratio
+from audit.measure.pale_bands import pale_bands
 from audit.measure.profile import Band, find_interface, merge, straighten
 from audit.measure.reflections import edge_softness
 from audit.measure.slot_fit import CENTRE, LEVEL, LOG_BLUR, WIDTH, SlotFit, SlotPrior, fit_slots
@@ -69,6 +70,10 @@ class Stations:
         Model error of either width: everywhere, and by tone curve and sharpening at a step of level.
     stain_px, u_stain_px : ndarray, shape (n,)
         Equivalent width of the brown part, in blue; 0 where the line does not keep more red than blue.
+    pigment_px : ndarray, shape (n,)
+        What of the brown part a slot lit in the hue of its sides does not explain.
+    pale_px : ndarray, shape (n,)
+        Width of a pale band with two sharp walls against the interface; 0 where there is none.
     blur_px, level, u_level : ndarray, shape (n,)
         Blur; slot level relative to the tooth.
     shadow_ratio : ndarray, shape (n,)
@@ -96,6 +101,8 @@ class Stations:
     u_tone_px: np.ndarray
     stain_px: np.ndarray
     u_stain_px: np.ndarray
+    pigment_px: np.ndarray
+    pale_px: np.ndarray
     blur_px: np.ndarray
     level: np.ndarray
     u_level: np.ndarray
@@ -139,7 +146,7 @@ def read_stations(pixels: np.ndarray, trace_xy: np.ndarray, blur_px: float | Non
     tooth = _tooth_level(band)
     y = np.nan_to_num(band.values) / tooth[:, None, :]
     fit, weights, variance = _fit(band.offset_px, y, coarse_width, blur_px)
-    equivalent, u_equivalent, stain, u_stain = equivalent_widths(band.offset_px, y, weights, variance, fit)
+    equivalent, u_equivalent, stain, u_stain, pigment = equivalent_widths(band.offset_px, y, weights, variance, fit)
     step = np.abs(fit.sides[:, :, 0] - fit.sides[:, :, 1]).mean(axis=1) / np.maximum(fit.sides.mean(axis=(1, 2)), 0.05)
     u_blur = np.abs(fit.covariance[:, WIDTH, LOG_BLUR]) / np.sqrt(fit.covariance[:, LOG_BLUR, LOG_BLUR])
     model = fit.blur_px * np.interp(np.abs(fit.width_px) / fit.blur_px, MODEL_WIDTHS, MODEL_ERRORS)
@@ -150,6 +157,7 @@ def read_stations(pixels: np.ndarray, trace_xy: np.ndarray, blur_px: float | Non
         u_width_px=np.sqrt(fit.covariance[:, WIDTH, WIDTH]), width_covariance=fit.width_covariance,
         equivalent_px=equivalent, u_equivalent_px=u_equivalent, u_blur_px=u_blur, u_model_px=model,
         u_tone_px=TONE_PER_STEP * step * fit.blur_px, stain_px=stain, u_stain_px=u_stain,
+        pigment_px=pigment, pale_px=pale_bands(band.offset_px, y[..., -1], fit.blur_px),
         blur_px=fit.blur_px, level=fit.theta[:, LEVEL], u_level=np.sqrt(fit.covariance[:, LEVEL, LEVEL]),
         shadow_ratio=shadow_ratio(band.offset_px, y[..., -1:], weights, variance, fit),
         softness=edge_softness(band.offset_px, y[..., -1], fit.theta[:, CENTRE], fit.theta[:, WIDTH], fit.blur_px),

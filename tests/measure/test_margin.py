@@ -75,6 +75,8 @@ def open_scenes(seeds):
         um, start = rng.uniform(40, 400), rng.uniform(0.5, 1.5)
         scene = draw_margin(9000 + seed, **drawn, openings=((start, start + rng.uniform(0.6, 2.0), um),))
         readings = by_name(measure(scene)[0])
+        if "widest_marginal_opening" not in readings:
+            continue
         widest, mean = readings["widest_marginal_opening"], readings["mean_marginal_opening"]
         true_widest, true_mean = widest_and_mean(scene)
         rows.append((
@@ -92,6 +94,7 @@ def test_closed_margins_are_not_called_open():
 
 def test_claimed_uncertainty_equals_the_actual_error():
     rows = open_scenes(range(32))
+    assert len(rows) >= 29  # a pale band in the metal may be refused now and then
     z_widest, z_mean = rows[:, 1], rows[:, 2]
     assert np.sqrt(np.mean(z_widest**2)) < 1.25
     assert np.sqrt(np.mean(z_widest**2)) > 0.5
