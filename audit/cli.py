@@ -18,6 +18,7 @@ from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, T
 from rich.table import Column, Table
 
 from audit import __version__
+from audit.cli_exchange import check_paper, write_pdfs
 from audit.cli_ledger import ledger
 from audit.cli_reference import add_reference_commands
 from audit.errors import AnnotationError, AuditError
@@ -66,9 +67,18 @@ def demo(out_folder: OutOption = Path("reports"), folder: Path = Path("demo_phot
 
 
 @app.command()
-def report(folder: FolderOption, out_folder: OutOption = Path("reports"), ledger: LedgerOption = None) -> None:
+def report(
+    folder: FolderOption,
+    out_folder: OutOption = Path("reports"),
+    ledger: LedgerOption = None,
+    pdf: Annotated[str | None, typer.Option("--pdf", help="Print-ready PDFs as well: a4 or letter.")] = None,
+) -> None:
     """Audit a practice folder and write one recall report per tooth, an index and tidy CSV tables."""
+    if pdf is not None:
+        check_paper(pdf)
     _report(folder, out_folder, ledger)
+    if pdf is not None:
+        write_pdfs(ledger or str(out_folder / "ledger.sqlite"), folder, out_folder, pdf)
 
 
 @app.command()

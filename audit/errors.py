@@ -6,7 +6,7 @@ at the screen, in one sentence.
 
 from __future__ import annotations
 
-__all__ = ["AnnotationError", "AuditError", "ImageError", "LedgerError", "RecordError", "Refused"]
+__all__ = ["AnnotationError", "AuditError", "ImageError", "LedgerError", "RecordError", "Refused", "ReportError"]
 
 
 class AuditError(Exception):
@@ -49,6 +49,10 @@ class RecordError(AuditError):
 
 class LedgerError(AuditError):
     """The ledger cannot be opened, written or trusted."""
+
+
+class ReportError(AuditError):
+    """A report cannot be written as it was asked for."""
 
 
 class Refused(AuditError):

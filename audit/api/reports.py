@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
 from datetime import date
 from pathlib import Path
 
@@ -16,7 +15,7 @@ from audit.core.picture import Picture
 from audit.folder import read_folder
 from audit.imaging.codec import read_image
 from audit.imaging.overlay import Marks
-from audit.imaging.tiles import common_window_mm, tile
+from audit.imaging.photo_strip import StripPhoto, photo_strip
 from audit.imaging.unroll import margin_length_mm, unrolled_margin
 from audit.report import tables
 from audit.report.document import Report, index_row, make_report
@@ -87,38 +86,26 @@ def _report(record: ToothRecord, folder: Path, refused_rows: Sequence[str]) -> R
     return make_report(record, tiles=tiles, margins=margins, refused_rows=refused_rows, generated_on=date.today().isoformat())
 
 
-@dataclass(frozen=True)
-class _Shown:
-    """One photo of a record with what is marked on it; pixels are read again when its picture is drawn."""
-
-    path: Path
-    photo: PhotoRecord
-    on: str
-    caption: str
-    marks: Marks
-
-
 def _pictures(record: ToothRecord, folder: Path) -> tuple[list[Picture], list[Picture]]:
     tiles: list[Picture] = []
     margins: list[Picture] = []
     shown = [one for visit in record.visits for photo in visit.photos if (one := _shown(visit, photo, folder))]
-    for view in dict.fromkeys(one.photo.view for one in shown):
-        strip = [one for one in shown if one.photo.view == view]
-        window = common_window_mm([(one.marks, one.photo.width_px, one.photo.height_px) for one in strip])
+    for view in dict.fromkeys(one.view for one in shown):
+        strip = [one for one in shown if one.view == view]
         axis_mm = max(margin_length_mm(one.marks) for one in strip)
-        for one in strip:
-            pixels = read_image(one.path).pixels
-            words = {"view": view, "on": one.on, "caption": one.caption}
-            tiles.append(tile(pixels, one.marks, window, **words))
-            if axis_mm > 0 and (strip_picture := unrolled_margin(pixels, one.marks, axis_mm, **words)) is not None:
-                margins.append(strip_picture)
+        for one, tile, pixels in photo_strip(strip, record.baseline_on):
+            tiles.append(tile)
+            if axis_mm > 0:
+                margin = unrolled_margin(pixels, one.marks, axis_mm, view=view, on=one.on, caption=one.caption)
+                margins += [] if margin is None else [margin]
     return tiles, margins
 
 
-def _shown(visit: VisitRecord, photo: PhotoRecord, folder: Path) -> _Shown | None:
+def _shown(visit: VisitRecord, photo: PhotoRecord, folder: Path) -> StripPhoto | None:
     path = folder / photo.file
     if not photo.sha256 or not path.is_file():
         return None
     marks = Marks(load_marks(photo.annotations), photo.calibration, photo.readings, photo.segments)
-    caption = f"{visit.visit.on}, {visit.visit.stage}, {visit.months:.0f} months"
-    return _Shown(path, photo, visit.visit.on, caption, marks)
+    months = round(visit.months)
+    caption = f"{visit.visit.on}, {visit.visit.stage}, {months} {'month' if months == 1 else 'months'}"
+    return StripPhoto(lambda: read_image(path).pixels, marks, photo.width_px, photo.height_px, photo.view, visit.visit.on, caption)

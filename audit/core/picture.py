@@ -32,6 +32,8 @@ class Picture:
         Date of the visit.
     caption, alt : str
         The line beneath it; the same and more for who cannot see it.
+    registered : bool
+        Whether the tooth lies as on the first photo of the strip, by turning and shifting alone.
     """
 
     jpeg: bytes
@@ -43,6 +45,7 @@ class Picture:
     on: str
     caption: str
     alt: str
+    registered: bool = False
 
 
 @dataclass(frozen=True)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
@@ -15,7 +16,10 @@ from audit.core.records import Calibration, Reading, Segment
 from audit.imaging.draw import Layer, grey_to_display
 from audit.imaging.encode import encode_png
 
-__all__ = ["Marks", "bar_length_mm", "display_mm_per_px", "draw_marks", "length_along_mm", "margin_traces", "overlay_png", "trace_part"]
+__all__ = [
+    "Frame", "Marks", "bar_length_mm", "display_mm_per_px", "draw_marks", "length_along_mm", "margin_traces", "overlay_png",
+    "resampled", "trace_part",
+]  # fmt: skip
 
 _OUTLINES = ("facial_surface", "occlusal_surface")
 _LINES = ("gingival_margin", "fit_site")
@@ -42,6 +46,36 @@ class Marks:
     segments: Sequence[Segment] = ()
 
 
+@dataclass(frozen=True)
+class Frame:
+    """Where a picture lies on its photo: picture position p shows image position ``corner + turn(p) / zoom``.
+
+    Parameters
+    ----------
+    corner : ndarray, shape (2,)
+        Image position that the picture's pixel (0, 0) shows.
+    zoom : float
+        Picture pixels per image pixel.
+    turn_rad : float
+        The picture's x axis in the image, x right, y down.
+    """
+
+    corner: np.ndarray
+    zoom: float
+    turn_rad: float = 0.0
+
+    @property
+    def to_image(self) -> np.ndarray:
+        """Affine map of picture positions to image positions, shape (2, 3)."""
+        cos, sin = np.cos(self.turn_rad) / self.zoom, np.sin(self.turn_rad) / self.zoom
+        return np.array([[cos, -sin, self.corner[0]], [sin, cos, self.corner[1]]])
+
+    def to_picture(self, xy: np.ndarray) -> np.ndarray:
+        """Picture positions of image positions, both of shape (n, 2)."""
+        cos, sin = np.cos(self.turn_rad), np.sin(self.turn_rad)
+        return np.asarray((xy - self.corner) @ np.array([[cos, -sin], [sin, cos]]) * self.zoom)
+
+
 def length_along_mm(xy: np.ndarray, calibration: Calibration) -> np.ndarray:
     """Running length along a polyline, shape (n,), mm, each piece by the scale of its own direction, for `xy` of shape (n, 2)."""
     step = np.diff(xy, axis=0)
@@ -58,13 +92,13 @@ def trace_part(xy: np.ndarray, length_mm: np.ndarray, start_mm: float, end_mm: f
     return np.stack([np.interp(stops, length_mm, xy[:, k]) for k in (0, 1)], axis=1)
 
 
-def draw_marks(layer: Layer, marks: Marks, origin: np.ndarray, zoom: float) -> None:
-    """Draw all marks on a layer whose pixel (u, v) shows image position ``origin + (u, v) / zoom``."""
+def draw_marks(layer: Layer, marks: Marks, frame: Frame) -> None:
+    """Draw all marks on the layer of a picture that lies so on its photo."""
     for pen, xy, closed in _strokes(marks):
-        layer.line((xy - origin) * zoom, PENS[pen], closed)
+        layer.line(frame.to_picture(xy), PENS[pen], closed)
     for role in _POINTS:
         for feature in marks.annotations.all(role):
-            x, y = (feature.xy[0] - origin) * zoom
+            x, y = frame.to_picture(feature.xy[:1])[0]
             layer.cross(float(x), float(y), PENS["landmark"])
 
 
@@ -75,13 +109,29 @@ def overlay_png(pixels: np.ndarray, marks: Marks, longest_px: int = 1600) -> byt
     size = (max(1, round(width * zoom)), max(1, round(height * zoom)))
     copy = cv2.resize(grey_to_display(pixels), size, interpolation=cv2.INTER_AREA)
     layer = Layer(*size, line_scale=max(0.6, max(size) / 1600))
-    draw_marks(layer, marks, np.zeros(2), zoom)
+    draw_marks(layer, marks, Frame(np.zeros(2), zoom))
     if marks.calibration is not None:
         px_per_mm = zoom / display_mm_per_px(marks.calibration)
         layer.scale_bar(px_per_mm, bar_length_mm(size[0] / px_per_mm))
     else:
         layer.no_scale()
     return encode_png(layer.over(copy))
+
+
+def resampled(pixels: np.ndarray, frame: Frame, width: int, height: int, background: tuple[int, int, int]) -> np.ndarray:
+    """8-bit RGB picture of the photo as a frame shows it, blurred first where it is made smaller so that nothing aliases."""
+    corners = np.array([[-0.5, -0.5], [width, -0.5], [-0.5, height], [width, height]])
+    seen = corners @ frame.to_image[:, :2].T + frame.corner
+    x0, y0 = np.maximum(np.floor(seen.min(axis=0)) - 4, 0).astype(int)
+    x1, y1 = np.minimum(np.ceil(seen.max(axis=0)) + 5, (pixels.shape[1], pixels.shape[0])).astype(int)
+    if x1 <= x0 or y1 <= y0:
+        return np.full((height, width, 3), background, np.uint8)
+    part = np.ascontiguousarray(grey_to_display(pixels[y0:y1, x0:x1]))
+    if frame.zoom < 1.0:
+        part = cv2.GaussianBlur(part, (0, 0), 0.45 * math.sqrt(1 / frame.zoom**2 - 1))
+    inverse = frame.to_image - np.array([[0.0, 0.0, x0], [0.0, 0.0, y0]])
+    flags = cv2.INTER_CUBIC | cv2.WARP_INVERSE_MAP
+    return np.asarray(cv2.warpAffine(part, inverse, (width, height), flags=flags, borderMode=cv2.BORDER_CONSTANT, borderValue=background))
 
 
 def display_mm_per_px(calibration: Calibration) -> float:

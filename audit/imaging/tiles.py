@@ -1,4 +1,4 @@
-"""Tiles for a photo strip: every calibrated photo at one scale in mm, cropped round the tooth.
+"""Tiles for a photo strip: every calibrated photo at one scale in mm, cropped round the tooth, turned as the first where that is sure.
 
 The tile is resampled for showing only; nothing is ever measured on it.
 """
@@ -9,15 +9,14 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-import cv2
 import numpy as np
 
 from audit.core.picture import Picture
-from audit.core.records import Calibration
-from audit.imaging.draw import Layer, grey_to_display, jpeg_bytes
-from audit.imaging.overlay import Marks, bar_length_mm, display_mm_per_px, draw_marks
+from audit.imaging.align import Pose
+from audit.imaging.draw import Layer, jpeg_bytes
+from audit.imaging.overlay import Frame, Marks, bar_length_mm, display_mm_per_px, draw_marks, resampled
 
-__all__ = ["TILE_PX_PER_MM", "common_window_mm", "tile"]
+__all__ = ["TILE_PX_PER_MM", "common_window_mm", "tile", "tooth_frame"]
 
 TILE_PX_PER_MM = 36.0
 _SMALLEST_MM, _LARGEST_MM, _ROUND_MM = 6.0, 20.0, 1.2
@@ -57,7 +56,9 @@ def common_window_mm(photos: Sequence[tuple[Marks, int, int]]) -> tuple[float, f
     return float(width_mm), float(height_mm)
 
 
-def tile(pixels: np.ndarray, marks: Marks, window_mm: tuple[float, float], *, view: str, on: str, caption: str) -> Picture:
+def tile(
+    pixels: np.ndarray, marks: Marks, window_mm: tuple[float, float], *, view: str, on: str, caption: str, pose: Pose | None = None
+) -> Picture:  # fmt: skip
     """One tile of a strip.
 
     Parameters
@@ -71,12 +72,12 @@ def tile(pixels: np.ndarray, marks: Marks, window_mm: tuple[float, float], *, vi
         Width and height shown, the same for every tile of the strip.
     view, on, caption : str
         For the `Picture`.
+    pose : Pose, optional
+        How the tooth lies against the first photo of the strip; the tile is turned and shifted by it, its scale stays its own.
     """
     width, height = (math.ceil(side * TILE_PX_PER_MM) for side in window_mm)
-    box = _tooth(marks, pixels.shape[1], pixels.shape[0])
-    zoom = _zoom(marks.calibration, box, width, height)
-    origin = box.centre - (np.array([width, height]) - 1) / 2 / zoom
-    copy = _resampled(pixels, origin, zoom, width, height)
+    frame = tooth_frame(marks, (pixels.shape[1], pixels.shape[0]), (width, height), TILE_PX_PER_MM, pose)
+    copy = resampled(pixels, frame, width, height, _BACKGROUND)
     base = Layer(width, height)
     if marks.calibration is not None:
         base.scale_bar(TILE_PX_PER_MM, bar_length_mm(window_mm[0]))
@@ -85,11 +86,37 @@ def tile(pixels: np.ndarray, marks: Marks, window_mm: tuple[float, float], *, vi
         base.no_scale()
         scale_words = "no scale"
     layer = Layer(width, height)
-    draw_marks(layer, marks, origin, zoom)
+    draw_marks(layer, marks, frame)
     return Picture(
         jpeg_bytes(base.over(copy)), None if layer.is_empty else layer.png(), width, height,
         TILE_PX_PER_MM if marks.calibration is not None else None, view, on, caption, f"{caption}; {scale_words}",
+        pose is not None,
     )  # fmt: skip
+
+
+def tooth_frame(
+    marks: Marks, photo_px: tuple[int, int], picture_px: tuple[int, int], px_per_mm: float, pose: Pose | None = None
+) -> Frame:  # fmt: skip
+    """The frame with the tooth in its middle: at `px_per_mm` where the photo has a scale, else as large as fits.
+
+    Parameters
+    ----------
+    marks : Marks
+    photo_px, picture_px : tuple of int
+        Width and height of the photo and of the picture.
+    px_per_mm : float
+        Of the picture.
+    pose : Pose, optional
+        Turn and shift against another photo.
+    """
+    box, size = _tooth(marks, *photo_px), np.array(picture_px)
+    if marks.calibration is not None:
+        zoom = px_per_mm * display_mm_per_px(marks.calibration)
+    else:
+        zoom = float(np.min((size - 2 * _ROUND_MM * px_per_mm) / np.maximum(box.size, 1.0)))
+    turn, shift = (pose.turn_rad, np.asarray(pose.shift_mm) * px_per_mm) if pose is not None else (0.0, np.zeros(2))
+    upright = Frame(np.zeros(2), zoom, turn).to_image[:, :2]
+    return Frame(box.centre + shift / zoom - upright @ ((size - 1) / 2), zoom, turn)
 
 
 def _tooth(marks: Marks, width: int, height: int) -> _Box:
@@ -99,25 +126,3 @@ def _tooth(marks: Marks, width: int, height: int) -> _Box:
     bounds = np.array([shape.bounds for shape in shapes])
     low, high = bounds[:, :2].min(axis=0), bounds[:, 2:].max(axis=0)
     return _Box((low + high) / 2, high - low)
-
-
-def _zoom(calibration: Calibration | None, box: _Box, width: int, height: int) -> float:
-    if calibration is not None:
-        return TILE_PX_PER_MM * display_mm_per_px(calibration)
-    room = np.array([width, height]) - 2 * _ROUND_MM * TILE_PX_PER_MM
-    return float(np.min(room / np.maximum(box.size, 1.0)))
-
-
-def _resampled(pixels: np.ndarray, origin: np.ndarray, zoom: float, width: int, height: int) -> np.ndarray:
-    """The window at the tile's scale, blurred first where it is made smaller so that nothing aliases."""
-    far = origin + np.array([width, height]) / zoom
-    x0, y0 = np.maximum(np.floor(origin) - 4, 0).astype(int)
-    x1, y1 = np.minimum(np.ceil(far) + 5, (pixels.shape[1], pixels.shape[0])).astype(int)
-    if x1 <= x0 or y1 <= y0:
-        return np.full((height, width, 3), _BACKGROUND, np.uint8)
-    part = np.ascontiguousarray(grey_to_display(pixels[y0:y1, x0:x1]))
-    if zoom < 1.0:
-        part = cv2.GaussianBlur(part, (0, 0), 0.45 * math.sqrt(1 / zoom**2 - 1))
-    inverse = np.array([[1 / zoom, 0.0, origin[0] - x0], [0.0, 1 / zoom, origin[1] - y0]])
-    flags = cv2.INTER_CUBIC | cv2.WARP_INVERSE_MAP
-    return np.asarray(cv2.warpAffine(part, inverse, (width, height), flags=flags, borderMode=cv2.BORDER_CONSTANT, borderValue=_BACKGROUND))

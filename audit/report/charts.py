@@ -20,6 +20,7 @@ from audit.report.words import (
     UNIT_WORDS,
     VIEW_WORDS,
     amount,
+    brief_words,
     event_words,
     interval,
     measurand_words,
@@ -28,14 +29,14 @@ from audit.report.words import (
     under,
 )  # fmt: skip
 
-__all__ = ["Chart", "charts", "read_once"]
+__all__ = ["PAPER", "SCREEN", "Chart", "Drawn", "Look", "charts", "read_once"]
 
 _STATUSES = ("measured", "detected", "below_detection", "refused")
 _COLOURS = {"measured": "#1b5e8a", "detected": "#b35900", "below_detection": "#5b6770", "refused": "#8a3b5c"}
 _FILLS = {**_COLOURS, "detected": "white", "below_detection": "white"}
 _SHAPES = {"measured": "circle", "detected": "diamond", "below_detection": "triangle-down", "refused": "M-.7,-.7L.7,.7M-.7,.7L.7,-.7"}
 _INK, _QUIET, _GRID, _LIMIT, _EVENT = "#22303a", "#5d6b75", "#e6eaec", "#6f6250", "#5d4a86"
-_WIDTH, _HEIGHT, _MARGIN = 500, 210, 110
+_MARGIN = 110  # for the names of published figures
 _LETTER_PX = 6.6  # of a label, at its font size
 _NOT_CHARTED = frozenset({"facial_surface_area", "assessed_margin_length"})
 # in the order in which a reader wants them; a site of the metal is a bevel
@@ -49,15 +50,41 @@ _ORDER = (
 _WIDEST = {"mean_marginal_opening": "widest_marginal_opening", "radiographic_gap_width": "widest_radiographic_gap"}
 
 
+class Look(NamedTuple):
+    """Size of the plots, in px of a screen whose labels are 11.5 px high, and room beside the readings, as parts of their span."""
+
+    width: int
+    height: int
+    room: tuple[float, float]
+    room_beside_limits: tuple[float, float]
+
+
+SCREEN, PAPER = Look(500, 210, (0.07, 1.1), (0.12, 1.16)), Look(370, 130, (0.16, 1.14), (0.26, 1.26))
+
+
+class Drawn(NamedTuple):
+    """What a plot shows, ready to be placed: a brief name, both axes, and rows of readings, published figures and events."""
+
+    brief: str
+    unit: str
+    x_domain: list[float]
+    x_stops: list[int]
+    y_domain: list[float]
+    readings: list[dict[str, Any]]
+    limits: list[dict[str, Any]]
+    events: list[dict[str, Any]]
+
+
 class Chart(NamedTuple):
-    """A chart: its title, its Vega-Lite specification, and its content in a sentence."""
+    """A chart: its title, its Vega-Lite specification, its content in a sentence, and what it shows as plain rows."""
 
     title: str
     spec: dict[str, Any]
     alt: str
+    drawn: Drawn
 
 
-def charts(report: Report) -> list[Chart]:
+def charts(report: Report, look: Look = SCREEN) -> list[Chart]:
     """One chart for each measurand, view and site that was read at two visits or more, the most telling first."""
     refused = tables.refusals(report.record)
     groups = {key: rows for key, rows in _groups(report.series).items() if rows["on"].nunique() > 1}
@@ -67,7 +94,7 @@ def charts(report: Report) -> list[Chart]:
         if widest in groups and (rows["status"] == "below_detection").all():
             continue
         misses = refused[(refused["measurand"] == measurand) & (refused["view"] == view) & ~refused["on"].isin(rows["on"])]
-        made.append(_chart(report.record, measurand, view, site, rows, misses))
+        made.append(_chart(report.record, (measurand, view, site), rows, misses, look))
     return made
 
 
@@ -104,25 +131,25 @@ def _title(measurand: str, view: str, site: str) -> str:
     return f"{words[:1].upper()}{words[1:]}, {where}"
 
 
-def _chart(record: ToothRecord, measurand: str, view: str, site: str, rows: pd.DataFrame, misses: pd.DataFrame) -> Chart:
+def _chart(record: ToothRecord, key: tuple[str, str, str], rows: pd.DataFrame, misses: pd.DataFrame, look: Look) -> Chart:
     unit = str(rows["unit"].iloc[0])
     factor = 100.0 if unit == "1" else 1.0
-    limits = limits_for(measurand, float(rows["high"].max()))
-    title = _title(measurand, view, site)
+    limits = limits_for(key[0], float(rows["high"].max()))
+    title = _title(*key)
     refused = [{"months": months, "status": STATUS_WORDS["refused"]} for months in sorted(set(misses["months"]))]
     points = _points(record, rows, unit, factor)
     low = min(0.0, float(rows["low"].min()) * factor)
     high = max([float(rows["high"].max()) * factor] + [one.value * 1.15 for one in limits]) or 1.0
     y_domain = [low if low == 0 else low - 0.1 * (high - low), high + 0.14 * (high - low)]
     events = _events(record)
-    width = _WIDTH - (_MARGIN if limits else 0)
-    x = _time_axis(points + refused, events, (0.12, 1.16) if limits else (0.07, 1.1))
+    width = look.width - (_MARGIN if limits else 0)
+    x = _time_axis(points + refused, events, look.room_beside_limits if limits else look.room)
     first, last = x["scale"]["domain"]
     points = _thinned(points, width / (last - first)) + refused
     spec = {
         "title": {"text": title, "anchor": "start", "subtitle": _subtitle(unit, limits)},
         "width": width,
-        "height": _HEIGHT,
+        "height": look.height,
         "datasets": {"readings": points, "limits": _limits(limits), "events": events},
         "data": {"name": "readings"},
         "layer": (_limit_layers(y_domain) if limits else []) + [
@@ -131,7 +158,10 @@ def _chart(record: ToothRecord, measurand: str, view: str, site: str, rows: pd.D
         ],
         "config": _CONFIG,
     }  # fmt: skip
-    return Chart(title, spec, _alt(title, rows, misses, limits))
+    drawn = Drawn(
+        brief_words(*key), UNIT_WORDS.get(unit, unit), [first, last], x["axis"]["values"], y_domain, points, _limits(limits), events
+    )
+    return Chart(title, spec, _alt(title, rows, misses, limits), drawn)
 
 
 def _points(record: ToothRecord, rows: pd.DataFrame, unit: str, factor: float) -> list[dict[str, Any]]:

@@ -22,6 +22,7 @@ from audit.report.cautions import CAUTIONS, HOW_TO_READ
 from audit.report.charts import Chart, charts, read_once
 from audit.report.document import IndexRow, Report, finding_matrix, refusal_groups
 from audit.report.first_page import first_page
+from audit.report.used import methods_used, pens_used
 
 __all__ = ["chart_svg", "document_fragment", "fragments", "index_html", "list_fragment", "tooth_html"]
 
@@ -55,8 +56,8 @@ def tooth_html(report: Report) -> str:
         strips=[(view, [tile for tile in report.tiles if tile.view == view]) for view in views],
         readings=report.series.to_dict("records"),
         refusals=refusal_groups(report.record),
-        methods=_methods(report),
-        pens_used=_pens_used(report),
+        methods=methods_used(report),
+        pens_used=pens_used(report),
         cautions=CAUTIONS,
         how_to_read=HOW_TO_READ,
     )
@@ -98,7 +99,7 @@ def fragments(report: Report) -> dict[str, str]:
     sections: Any = _page("sections.html").module
     views = dict.fromkeys(tile.view for tile in report.tiles)
     strips = [(view, [tile for tile in report.tiles if tile.view == view]) for view in views]
-    pens = _pens_used(report)
+    pens = pens_used(report)
     parts = {
         "how_to_read": sections.how_to_read(HOW_TO_READ),
         "summary": sections.summary(report.record, first_page(report.record), report.refused_rows),
@@ -185,33 +186,6 @@ def _status_picture(word: str) -> str:
 def _svg_address(svg: str) -> str:
     """Address of a drawing; as an image it also passes pages that let no inline SVG through."""
     return _data_address(svg.encode(), "svg+xml")
-
-
-def _methods(report: Report) -> list[tuple[str, list[str]]]:
-    photos = [photo for visit in report.record.visits for photo in visit.photos]
-    used: dict[str, dict[str, None]] = {}
-    for photo in photos:
-        if photo.calibration is not None:
-            used.setdefault(photo.calibration.method, {})[f"scale from a {words.plain(photo.calibration.reference)}"] = None
-        for reading in photo.readings:
-            used.setdefault(reading.method, {})[words.measurand_words(reading.measurand)] = None
-    return [(method, list(subjects)) for method, subjects in sorted(used.items())]
-
-
-def _pens_used(report: Report) -> list[str]:
-    """Names of the pens that the pictures of this report were drawn with, in the order of the legend."""
-    used = set()
-    for visit in report.record.visits:
-        for photo in visit.photos:
-            features = (photo.annotations or {}).get("features", ())
-            roles = {feature["properties"]["role"] for feature in features if feature.get("geometry")}
-            used |= {"landmark"} if roles & {"alveolar_crest", "restoration_margin"} else set()
-            used |= {segment.state for segment in photo.segments} | (roles - ({"margin"} if photo.segments else set()))
-            regions = {reading.details.get("by") for reading in photo.readings if reading.details.get("region")}
-            used = used - {"metal"} if regions else used
-            used |= {"metal" if by == "reader" else "metal_proposed" for by in regions}
-            used |= {"reference"} if photo.calibration is not None and photo.calibration.evidence else set()
-    return [name for name in PENS if name in used]
 
 
 def _tally(rows: Sequence[IndexRow]) -> list[tuple[str, int]]:
