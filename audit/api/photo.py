@@ -10,7 +10,7 @@ from datetime import date
 from pathlib import Path
 from typing import Any
 
-from audit.calibration.calibrate import calibrate
+from audit.calibration.several import calibrate_by_all
 from audit.core.annotations import Annotations, check_inside, parse_annotations, read_annotations
 from audit.core.clinical import KnownLength
 from audit.core.records import Calibration, Document, Photo, Reading, Refusal, Segment
@@ -140,7 +140,7 @@ def _calibrate(
         return None, [Refusal("mm_per_px", "mixed_light_path", "Everything measured must be seen the same way; got marks seen directly and "
                               "in the mirror.", "Mark the tooth either directly or in the mirror.")]  # fmt: skip
     try:
-        feature = marks.first("reference")
-        return calibrate(file.pixels, photo, feature, tooth_seen_in=seen_in, dicom=file.dicom, known_lengths=known_lengths), []
+        references = tuple(marks.all("reference"))
+        return calibrate_by_all(file.pixels, photo, references, tooth_seen_in=seen_in, dicom=file.dicom, known_lengths=known_lengths), []
     except Refused as refused:
         return None, [Refusal("mm_per_px", refused.code, refused.message, refused.hint)]

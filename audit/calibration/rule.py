@@ -22,7 +22,7 @@ from audit.core.quantity import Quantity, source
 from audit.core.records import Photo
 from audit.errors import Refused
 from audit.imaging.comb import Comb, comb_blur, read_comb
-from audit.imaging.comb_search import comb_candidates
+from audit.imaging.comb_search import CombSeed, comb_candidates
 from audit.imaging.strip import Pyramid, grey
 
 __all__ = ["read_rule"]
@@ -31,6 +31,8 @@ MARK_U_MM = 0.1 / math.sqrt(3)
 """Standard uncertainty of one mark: within 0.1 mm of nominal (NIST/OJP requirement for photographic scales), rectangular."""
 _COMB_FLOOR = 1e-4  # relative: direction of the scale and interpolation, which the residuals do not show; from drawn scenes
 _LEAST_MARKS = 6
+_STEEPEST_DEG = 30.0  # by its own perspective; beyond it the scale at the tooth is a guess
+_TRIES = 2  # at one comb that several candidates point to
 _LEAST_UNAIDED = 11  # three marks of 5 mm can stand among them
 
 
@@ -47,7 +49,7 @@ def read_rule(pixels: np.ndarray, photo: Photo, feature: Feature) -> Found:
     Raises
     ------
     Refused
-        ``no_rule_found``, ``too_few_marks``, ``ambiguous_pitch``, ``bad_length``.
+        ``no_rule_found``, ``too_few_marks``, ``ambiguous_pitch``, ``bad_length``, ``reference_leans_too_much``.
     """
     stated = feature.number("tick_mm")
     if stated is not None and not 0.05 <= stated <= 50:
@@ -78,7 +80,11 @@ def _unaided(pyramid: Pyramid, stated: float | None) -> tuple[Comb, Graduation, 
     """The first candidate that is a metric scale beyond doubt; the most telling refusal otherwise."""
     refusal = Refused("no_rule_found", "A graduated rule must be in the photo; got none that is beyond doubt.",
                       "Draw a line across its graduations, or photograph the tooth with a rule beside it.")  # fmt: skip
+    failed: list[CombSeed] = []
     for seed in comb_candidates(pyramid):
+        if sum(seed.is_beside(other) for other in failed) >= _TRIES:
+            continue
+        failed.append(seed)
         try:
             comb = read_comb(pyramid, seed.start, seed.end, period_px=seed.period_px, grow=True)
             _demand_regular(comb, _LEAST_UNAIDED)
@@ -145,13 +151,13 @@ def _found(
     name = source("blur", photo.identity)
     return Found(
         "rule", "rule_comb@2", mm_per_px, parts, (float(middle[0]), float(middle[1])), math.degrees(angle),
-        tilt=_tilt(photo, comb, tick_mm, mm_per_px),
+        tilt=_tilt(photo, feature, comb, tick_mm, mm_per_px),
         blur=None if blur is None else Quantity(blur.sigma_px, "px", {name: blur.u_sigma_px}),
         flags=flags, evidence=_evidence(comb, tick_mm, worth),
     )  # fmt: skip
 
 
-def _tilt(photo: Photo, comb: Comb, tick_mm: float, mm_per_px: float) -> Inclination:
+def _tilt(photo: Photo, feature: Feature, comb: Comb, tick_mm: float, mm_per_px: float) -> Inclination:
     """Inclination from the perspective of the comb, ``q = tick sin(a) / distance``, and how a rule is held."""
     depth = object_distance(photo, mm_per_px)
     prior = FILM_TILT_PRIOR_DEG if photo.modality == "radiograph" else TILT_PRIOR_DEG
@@ -163,6 +169,9 @@ def _tilt(photo: Photo, comb: Comb, tick_mm: float, mm_per_px: float) -> Inclina
     )  # fmt: skip
     if not 0 < u < 1:
         return inclination(0.0, 10.0, prior)
+    if abs(sine) > max(math.sin(math.radians(_STEEPEST_DEG)), 2.5 * u) and feature.number("tilt_deg") is None:
+        raise Refused("reference_leans_too_much", f"A rule must lie within {_STEEPEST_DEG:.0f} degrees of square to the camera; got more.",
+                      "Lay the rule flat and photograph it from straight above, or give tilt_deg if it was measured.")  # fmt: skip
     return inclination(math.asin(min(max(sine, -0.9), 0.9)), u, prior)
 
 

@@ -169,7 +169,7 @@ def _next(image: np.ndarray, found: _Found, line: np.ndarray | None) -> _State:
     strip = Strip(centre.x, centre.y, found.strip.angle + turn, (lean * cos + sin) / (cos - lean * sin))
     along = 1.0 / (cos - lean * sin)
     if line is None:
-        extra = 0.5 * (s[2] - s[0])
+        extra = s[2] - s[0]
         reach = (s[0] - s[1] - extra) * along, (s[2] - s[1] + extra) * along
     else:
         reach = strip.place(line[0]), strip.place(line[1])

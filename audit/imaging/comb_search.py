@@ -33,6 +33,13 @@ class CombSeed:
     period_px: float
     strength: float
 
+    def is_beside(self, other: CombSeed) -> bool:
+        """Whether two candidates lie along one comb, at one period."""
+        way = (self.end - self.start) / np.hypot(*(self.end - self.start))
+        gap = (other.start + other.end - self.start - self.end) / 2
+        off = abs(float(way[0] * gap[1] - way[1] * gap[0]))
+        return off < 3 * self.period_px and 0.7 < self.period_px / other.period_px < 1.4
+
 
 def comb_candidates(pyramid: Pyramid) -> list[CombSeed]:
     """Places where something repeats, from strong to weak.
@@ -67,28 +74,21 @@ def _on_level(level: Level) -> list[CombSeed]:
         profile += cv2.remap(picture, x.astype(np.float32), y.astype(np.float32), cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
     period, strength = _periods(profile)
     seeds: list[CombSeed] = []
-    for index in np.argsort(-strength):
-        if strength[index] < 0.3 or len(seeds) >= _SEEDS:
-            break
-        direction = np.array([np.cos(angle[index]), np.sin(angle[index])])
-        half = min(5.0 * period[index], _LINE / 2) * direction
-        seed = _in_original(level, centre[index], half, float(period[index]), float(strength[index]))
-        if not any(_same(seed, other) for other in seeds):
-            seeds.append(seed)
+    left = np.flatnonzero(strength >= 0.3)
+    while len(left) and len(seeds) < _SEEDS:
+        best = int(left[np.argmax(strength[left])])
+        direction = np.array([np.cos(angle[best]), np.sin(angle[best])])
+        half = min(5.0 * period[best], _LINE / 2) * direction
+        seeds.append(_in_original(level, centre[best], half, float(period[best]), float(strength[best])))
+        off = np.abs((centre[left] - centre[best]) @ np.array([-direction[1], direction[0]]))
+        ratio = period[left] / period[best]
+        left = left[(off >= 3 * period[best]) | (ratio <= 0.7) | (ratio >= 1.4)]
     return seeds
 
 
 def _in_original(level: Level, centre: np.ndarray, half: np.ndarray, period: float, strength: float) -> CombSeed:
     ends = (np.stack([centre - half, centre + half]) + 0.5) * level.factor - 0.5
     return CombSeed(ends[0], ends[1], period * level.factor, strength)
-
-
-def _same(a: CombSeed, b: CombSeed) -> bool:
-    """Whether two candidates lie on one line with one period."""
-    way = (a.end - a.start) / np.hypot(*(a.end - a.start))
-    gap = (b.start + b.end - a.start - a.end) / 2
-    off = abs(float(way[0] * gap[1] - way[1] * gap[0]))
-    return off < 3 * a.period_px and 0.7 < a.period_px / b.period_px < 1.4
 
 
 def _cells(picture: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
