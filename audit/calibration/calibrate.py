@@ -9,6 +9,7 @@ import numpy as np
 from audit.calibration.budget import Found, calibrated
 from audit.calibration.dicom import read_spacing
 from audit.calibration.disc import read_disc
+from audit.calibration.grid import read_grid
 from audit.calibration.length import read_known_length, read_two_points
 from audit.calibration.printed_strip import read_strip
 from audit.calibration.probe import read_probe
@@ -71,11 +72,14 @@ def _read(pixels: np.ndarray, photo: Photo, feature: Feature, known_lengths: Seq
         return read_probe(pixels, photo, feature)
     if kind == "disc":
         return read_disc(pixels, photo, feature)
+    if kind == "grid":
+        return read_grid(pixels, photo, feature)
     if kind == "strip":
         return read_strip(pixels, photo, feature)
     if kind == "known_length":
         return read_known_length(photo, feature, known_lengths)
     if kind == "two_points":
         return read_two_points(photo, feature)
-    raise Refused("reference_kind_not_supported", f"kind must be known_length, disc, probe, rod, rule, strip or two_points; got {kind!r}.",
+    raise Refused("reference_kind_not_supported",
+                  f"kind must be known_length, disc, grid, probe, rod, rule, strip or two_points; got {kind!r}.",
                   "Use one of these, e.g. a line along two landmarks with length_mm and u_mm.")  # fmt: skip

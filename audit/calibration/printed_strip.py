@@ -16,6 +16,7 @@ from audit.core.records import Photo
 from audit.core.reference_strip import CHECK_MM, MARKERS, WIDTH_MM, marker_corners
 from audit.errors import Refused
 from audit.imaging.fiducials import find_fiducials
+from audit.imaging.homography import scale_along
 from audit.imaging.pattern_fit import PatternFit, fit_pattern
 from audit.imaging.slanted_edge import strip_blur
 
@@ -107,7 +108,7 @@ def _print(feature: Feature) -> _Print:
 
 def _found(pixels: np.ndarray, photo: Photo, feature: Feature, fit: PatternFit, printed: _Print, flags: tuple[str, ...]) -> Found:
     middle = _middle_mm(fit)
-    px_per_mm, comb = _along(fit, middle)
+    px_per_mm, comb = scale_along(fit.control_px, fit.control_mm, _control_covariance(fit), middle)
     if comb > _WORST:
         raise _not_read(f"so little of it that its scale is uncertain by {comb:.1%}")
     scale = printed.along / px_per_mm
@@ -147,22 +148,6 @@ def _control_covariance(fit: PatternFit) -> np.ndarray:
             step = np.eye(2)[axis] * 1e-3
             turn[2 * k : 2 * k + 2, 2 * k + axis] = (fit.to_px(point + step) - fit.to_px(point - step)) / 2e-3
     return np.asarray(turn @ fit.covariance @ turn.T + FIT_U_PX**2 * np.eye(8))
-
-
-def _along(fit: PatternFit, middle: np.ndarray) -> tuple[float, float]:
-    """Pixels per printed millimetre along the strip at a point, and its relative standard uncertainty."""
-    half = np.array([1e-3, 0.0])
-
-    def scale(which: PatternFit) -> float:
-        return float(np.hypot(*(which.to_px(middle + half) - which.to_px(middle - half)))) / 2e-3
-
-    here, covariance = scale(fit), _control_covariance(fit)
-    slope = np.empty(8)
-    for k in range(8):
-        moved = fit.control_px.copy().ravel()
-        moved[k] += 0.01
-        slope[k] = (scale(fit.moved(moved.reshape(4, 2))) - here) / 0.01
-    return here, math.sqrt(float(slope @ covariance @ slope)) / here
 
 
 def _tilt(photo: Photo, fit: PatternFit, printed: _Print, scale: float) -> TiltPair:

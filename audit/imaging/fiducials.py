@@ -10,7 +10,7 @@ import numpy as np
 from audit.core.reference_strip import MARKERS, marker_corners
 from audit.imaging.strip import grey
 
-__all__ = ["Fiducials", "find_fiducials", "homography"]
+__all__ = ["Fiducials", "find_fiducials"]
 
 _LOOK_PX = 1800  # longest side of the reduced copy that is searched first
 _LEAST_MARKER_PX = 14.0
@@ -54,12 +54,6 @@ def find_fiducials(pixels: np.ndarray) -> Fiducials:
     factor = max(1, -(-max(plane.shape) // _LOOK_PX))
     found = _either_way(plane, factor)
     return _either_way(plane, 1) if len(found.corners_px) < 2 and factor > 1 else found
-
-
-def homography(from_xy: np.ndarray, to_xy: np.ndarray) -> np.ndarray | None:
-    """The projective map that takes points to points best, shape (3, 3), or ``None``."""
-    found, _ = cv2.findHomography(from_xy.astype(float), to_xy.astype(float), 0)
-    return None if found is None else np.asarray(found, dtype=float)
 
 
 def _either_way(plane: np.ndarray, factor: int) -> Fiducials:

@@ -9,10 +9,11 @@ import numpy as np
 
 from audit.core.reference_strip import GREYS_MM, HEAD_MM
 from audit.imaging.colour import luminance, to_linear
-from audit.imaging.fiducials import Fiducials, homography
+from audit.imaging.fiducials import Fiducials
+from audit.imaging.homography import apply, homography, through
 from audit.imaging.strip_pattern import PatternRaster, pattern_raster
 
-__all__ = ["PatternFit", "apply", "fit_pattern"]
+__all__ = ["PatternFit", "fit_pattern"]
 
 _REGION_MM = (0.3, 0.7, HEAD_MM - 0.3, 7.6)
 _BLOCK_MM = 2.0
@@ -55,15 +56,11 @@ class PatternFit:
 
     def to_mm(self, xy_px: np.ndarray) -> np.ndarray:
         """Strip coordinates of image points, shape (..., 2)."""
-        return apply(_through(self.control_px, self.control_mm), xy_px)
+        return apply(through(self.control_px, self.control_mm), xy_px)
 
     def to_px(self, xy_mm: np.ndarray) -> np.ndarray:
         """Image points of strip coordinates, shape (..., 2)."""
-        return apply(np.linalg.inv(_through(self.control_px, self.control_mm)), xy_mm)
-
-    def moved(self, control_px: np.ndarray) -> PatternFit:
-        """The same with its control points elsewhere on the image."""
-        return replace(self, control_px=control_px)
+        return apply(np.linalg.inv(through(self.control_px, self.control_mm)), xy_mm)
 
 
 @dataclass(frozen=True)
@@ -73,12 +70,6 @@ class _Pixels:
     xy: np.ndarray
     light: np.ndarray
     step: int
-
-
-def apply(matrix: np.ndarray, xy: np.ndarray) -> np.ndarray:
-    """Points of shape (..., 2) through a homography."""
-    w = xy @ matrix[2, :2] + matrix[2, 2]
-    return np.asarray((xy @ matrix[:2, :2].T + matrix[:2, 2]) / w[..., None])
 
 
 def fit_pattern(pixels: np.ndarray, fiducials: Fiducials) -> PatternFit | None:
@@ -129,18 +120,6 @@ def _region(to_mm: np.ndarray, shape: tuple[int, ...]) -> tuple[float, float, fl
 def _area(polygon: np.ndarray) -> float:
     x, y = polygon.T
     return abs(float(np.dot(x, np.roll(y, -1)) - np.dot(y, np.roll(x, -1)))) / 2
-
-
-def _through(px: np.ndarray, mm: np.ndarray) -> np.ndarray:
-    """The homography through four pairs of points, shape (3, 3)."""
-    centre, size = px.mean(axis=0), max(float(np.ptp(px)), 1.0)
-    (x, y), (u, v) = ((px - centre) / size).T, mm.T
-    zero, one = np.zeros(4), np.ones(4)
-    rows = np.concatenate([
-        np.stack([x, y, one, zero, zero, zero, -u * x, -u * y], axis=1), np.stack([zero, zero, zero, x, y, one, -v * x, -v * y], axis=1)
-    ])  # fmt: skip
-    matrix = np.append(np.linalg.solve(rows, np.concatenate([u, v])), 1.0).reshape(3, 3)
-    return np.asarray(matrix @ np.array([[1 / size, 0, -centre[0] / size], [0, 1 / size, -centre[1] / size], [0, 0, 1]]))
 
 
 def _pixels(pixels: np.ndarray, control_px: np.ndarray) -> _Pixels:
@@ -257,7 +236,7 @@ def _moves(fit: PatternFit, xy: np.ndarray) -> list[np.ndarray]:
     for k in range(8):
         changed = fit.control_mm.copy().ravel()
         changed[k] += step
-        moves.append((apply(_through(fit.control_px, changed.reshape(4, 2)), xy) - here) / step)
+        moves.append((apply(through(fit.control_px, changed.reshape(4, 2)), xy) - here) / step)
     return moves
 
 
