@@ -202,10 +202,12 @@ class Margin:
         }  # fmt: skip
         quantity = Quantity(value, "1", parts)
         low, high = self._continuous_between(threshold, quantity)
+        low, high = min(low, 1.0 - float(np.quantile(spread, 0.975))), max(high, 1.0 - float(np.quantile(spread, 0.025)))
         if self.may_hide_an_opening:
             hidden = np.array([word in MAY_BE_OPEN for trace in self.traces for word in trace.found.why])
             tapers = 2.0 * TAPER_MM * sum(kind for _, _, kind in runs(hidden.astype(int)))
-            low = min(low, max(0.0, 1.0 - (open_length + blind + tapers) / total))
+            maybe = float(self.length[self.assessed & (self.greatest > threshold)].sum())
+            low = min(low, max(0.0, 1.0 - (max(open_length, maybe) + blind + tapers) / total))
         flags = (*self._flags(), *(() if self.calibration is not None else ("threshold_in_px",)))
         return Reading(
             "continuous_margin_fraction", "1", "measured", quantity, (max(0.0, low), min(1.0, high)), METHOD, quantity, flags, details

@@ -21,8 +21,8 @@ SHIFTS_PX = np.array([-3.0, -1.5, 0.0, 1.5, 3.0])
 BETTER = 0.35
 """Share of the misfit of a single edge that two edges must leave at most."""
 DARKER = 0.85
-DARKEST = 0.25
-"""Level relative to the tooth below which a band is a crevice, and judged as one."""
+LEVELS = (0.25, 0.70)
+"""Levels of such a band relative to the tooth: below it is a crevice and judged as one, above it is no filled crevice."""
 STEADY_PX = 2.0
 _BLURS = 4.5
 """Narrower bands are the slot fit's: their level cannot be told from their width."""
@@ -50,7 +50,7 @@ def pale_bands(offset_px: np.ndarray, profiles: np.ndarray, blur_px: np.ndarray)
             basis = _two_edges(offset_px - centre, one, blur)
             misfit = energy - _explained(basis, smooth)
             band = _levels(basis, smooth)
-            lies = (band[:, 1] < DARKER * np.minimum(band[:, 0], band[:, 2])) & (band[:, 1] > DARKEST)
+            lies = (band[:, 1] < DARKER * np.minimum(band[:, 0], band[:, 2])) & (band[:, 1] > LEVELS[0]) & (band[:, 1] < LEVELS[1])
             better = lies & (misfit < best)
             best[better], width[better] = misfit[better], one
     found = best < BETTER * single

@@ -5,9 +5,9 @@ Notes
 A dark band between tooth and bright metal may be a crevice or the dark throat mirrored in the metal's rim. Pixel by pixel they
 look the same, and both may taper. Two things tell them apart where the band is resolved: the far edge of a crevice is an edge of
 metal, as sharp as the lens draws it, while what is mirrored changes gradually (`edge_softness`); and a crevice is near black, while
-metal gives some light back. A run that is soft or not dark is not assessed, nor one wider than any plausible opening, nor one that
-runs into metal as dark as a slot over its whole breadth; where an opening suddenly doubles its width, the bulge is not. What is left
-and wider than the coarsest clinical limit bears a flag: the explorer decides.
+metal gives some light back. A run that is soft, not dark or part of a pale band is not assessed, nor one wider than any plausible
+opening, nor one that runs into metal as dark as a slot over its whole breadth; where an opening suddenly doubles its width, the
+bulge is not. What is left and wider than the coarsest clinical limit bears a flag: the explorer decides.
 """
 
 from __future__ import annotations
@@ -93,7 +93,7 @@ def reflections(
             told[first:last] = [WIDE] * (last - first)
         elif np.median(softness[first:last]) > SOFTEST:
             told[first:last] = [SOFT] * (last - first)
-        elif np.median(level[first:last]) > PALEST:
+        elif np.median(level[first:last]) > PALEST or PALE in beside:
             told[first:last] = [PALE] * (last - first)
         elif DARK in beside:
             told[first:last] = [INTO_DARK] * (last - first)
