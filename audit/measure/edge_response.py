@@ -33,8 +33,8 @@ LEAST = {9: 0.08, 11: 2.0}
 """Least sharpening, and least width (px) of a flank of tooth beside a short casting, that count as found."""
 CURVATURE_PER_PX = 0.003
 """Prior of an outline's quadratic coefficient: radius of 3 mm and more at 20 um a pixel."""
-OVERSHOOT = 0.012
-"""Least dip beside the outline, scaled grey, for sharpening to be considered."""
+OVERSHOOT, FEIGNED_DIP = 0.008, 0.02
+"""Least bright rim beside the outline, scaled grey, for sharpening to be considered; how deep a dip a neighbouring tooth feigns."""
 METAL_SHARE = 0.93
 """Metal is at least this bright, as a share of the most radiopaque in the picture: enamel is not."""
 MODEL_SHARE = 0.003
@@ -192,7 +192,7 @@ def _best_edge(
     taken, w, falls off with the distance from it, and w (1 - w) of their squared difference is variance (six parameters).
     """
     plain = _least_squares(along, across, scaled, ceiling, sigma, (), 0.0)
-    overshoots = _overshoot(along, across, scaled, plain.x) > OVERSHOOT
+    overshoots = _overshoot(along, across, scaled, plain.x, ceiling) > OVERSHOOT
     others = [
         (free, _least_squares(along, across, scaled, ceiling, sigma, free, begin))
         for free, begin in (((SHARPENED, 0.3),) if overshoots else ((FLANKED, 4.0), (FLANKED, 9.0)))
@@ -202,7 +202,7 @@ def _best_edge(
         return plain, np.zeros(6)
     bound = max(10.0, 0.1 * float(plain.cost))
     beyond = float(plain.cost - other.cost) - bound
-    weight = 1.0 / (1.0 + np.exp(min(abs(beyond) / (0.5 * bound), 50.0)))
+    weight = 1.0 / (1.0 + np.exp(min(abs(beyond) / (0.25 * bound), 50.0)))
     return other if beyond > 0 else plain, np.sqrt(weight * (1.0 - weight)) * (other.x - plain.x)[:6]
 
 
@@ -212,18 +212,19 @@ def _covariance(jacobian: np.ndarray, data: int, inflation: float) -> np.ndarray
     return np.asarray(np.linalg.pinv(information, hermitian=True))
 
 
-def _overshoot(along: np.ndarray, across: np.ndarray, scaled: np.ndarray, p: np.ndarray) -> float:
-    """How much an unsharp mask seems to have darkened the gum and brightened the metal beside the outline, the lesser, scaled grey.
+def _overshoot(along: np.ndarray, across: np.ndarray, scaled: np.ndarray, p: np.ndarray, ceiling: float) -> float:
+    """How much brighter the metal is beside its outline than farther in, scaled grey: an unsharp mask does that, nothing else does.
 
-    A neighbouring tooth brightens the far gum and looks like the one, never like the other.
+    Where the metal is clipped the dark rim on the gum must tell, less what a neighbouring tooth may feign.
     """
     position = np.round(across[None, :] - (p[0] + p[1] * along + p[2] * along**2)[:, None])
     curve = {at: float(np.median(scaled[position == at])) for at in np.unique(position) if (position == at).sum() > len(along) // 2}
-    gum, metal = [v for at, v in curve.items() if at >= 5], [v for at, v in curve.items() if at < -9]
-    dip, rim = [v for at, v in curve.items() if 0 <= at < 5], [v for at, v in curve.items() if -9 <= at <= 0]
-    if not (gum and metal and dip and rim):
+    metal, rim, dark = [v for at, v in curve.items() if at < -9], [v for at, v in curve.items() if -9 <= at <= 0], list(curve.values())
+    if not (metal and rim):
         return 0.0
-    return min(float(np.median(gum)) - min(dip), max(rim) - float(np.median(metal)))
+    if np.isfinite(ceiling):
+        return float(np.median(dark[-2:])) - min(dark) - FEIGNED_DIP
+    return max(rim) - float(np.median(metal))
 
 
 def _least_squares(

@@ -25,6 +25,8 @@ ROUNDED_GRID = np.arange(-30.0, 30.0, 0.25)
 """Distances from a rounded outline at which its profile is drawn, pixels."""
 INNER_PX = 17.0
 """How far inside the outline profiles begin: room for the tooth's flank beside a short casting."""
+WORST_MISFIT = 2.0
+"""Root mean square of misfit over noise from which an outline is none of the model's."""
 UNEVEN_PX = 0.3
 """How far a mean of four rows may lie from the parabola through all: smooth outlines stay within 0.1 (drawn scenes)."""
 SIDE_MM = (0.25, 0.6)
@@ -141,7 +143,10 @@ def read_response(grey: np.ndarray, end: OuterEnd, rows_px: tuple[float, float],
     along, across = _window(grey, end, rows_px)
     rows = sample(grey, end.at(across, along), cubic=True).astype(float)
     _hold_smooth(along, across, rows, "casting's")
-    return fit_response(along, across, rows, clip, float(np.percentile(grey, 99.5)))
+    found = fit_response(along, across, rows, clip, float(np.percentile(grey, 99.5)))
+    if found[0].misfit > WORST_MISFIT:
+        raise _uneven("casting's")
+    return found
 
 
 def _hold_smooth(along: np.ndarray, across: np.ndarray, rows: np.ndarray, whose: str) -> None:
@@ -199,7 +204,7 @@ def _gum_width(outside: np.ndarray) -> int:
 
 def fit_step(
     grey: np.ndarray, end: OuterEnd, rows_px: tuple[float, float], slot_px: float, response: Response,
-    outline: np.ndarray, covariance: np.ndarray,
+    outline: np.ndarray, covariance: np.ndarray, skip_px: float = 0.0,
 ) -> Step:  # fmt: skip
     """Step between the casting's outline and the tooth's, both extended to the middle of the slot between them.
 
@@ -213,17 +218,27 @@ def fit_step(
         Width of the slot between casting and tooth, 0 where none is seen.
     response, outline, covariance
         From `read_response`.
+    skip_px : float
+        How much farther from the finish line the tooth's outline is read.
+
+    Raises
+    ------
+    Refused
+        ``outline_uneven``: an outline is no smooth line, or none of the model's, as where an inclined beam shows the finish
+        line at several heights.
 
     Notes
     -----
     The tooth thins out towards its outline: exposure ``B = B_gum exp(-a d**q)`` with depth d inside,
     blurred; q has a prior (0.38 with 0.07), the blur and the grey curve come from the casting's outline.
     """
-    along, across = _window(grey, end, (-rows_px[0] - slot_px, -rows_px[1] - slot_px))
+    along, across = _window(grey, end, (-rows_px[0] - slot_px - skip_px, -rows_px[1] - slot_px - skip_px))
     rows = sample(grey, end.at(across, along), cubic=True).astype(float)
     _hold_smooth(along, across, rows, "tooth's")
     level = -slot_px / 2
     edge, parts = _tooth_edge(along, across, response.scaled(rows), response, level)
+    if parts["misfit"] > WORST_MISFIT:
+        raise _uneven("tooth's")
     powers = np.array([1.0, level, level**2])
     lever = np.concatenate([powers, np.zeros(3)])
     inverse = np.linalg.inv(response.covariance + 1e-12 * np.eye(3))

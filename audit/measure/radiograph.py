@@ -14,7 +14,9 @@ verified from 100 um up; near the cervix one is always seen (abstract).
 from __future__ import annotations
 
 import math
+from collections.abc import Callable
 from dataclasses import dataclass, replace
+from typing import TypeVar
 
 import numpy as np
 
@@ -23,8 +25,9 @@ from audit.core.quantity import Quantity, combine, source
 from audit.core.records import Calibration, Photo, Reading, Refusal
 from audit.errors import Refused
 from audit.imaging.sample import resample_polyline
+from audit.measure.edge_response import Response
 from audit.measure.proximal_outline import OuterEnd, Step, centre_on_interface, find_outer_end, fit_step, read_response
-from audit.measure.radiographic_gap import fit_band, gap_readings, layer_in, straighten
+from audit.measure.radiographic_gap import GAP_NAMES, fit_band, gap_readings, layer_in, straighten
 
 __all__ = ["measure_radiograph"]
 
@@ -32,12 +35,13 @@ STEP_METHOD, CREST_METHOD = "radiographic_step@2", "margin_to_crest@1"
 ROWS_FROM_MM, ROWS_LONG_MM, CLEAR_BLUR = 0.15, 0.35, 3.0
 """Outlines are read from this distance of the finish line on, but from so many blur sigmas at least, and over this length."""
 USUAL_BLUR_PX = 2.0
+SKIPS_MM = (0.0, 0.15, 0.3)
 HAND_REACH_MM = 0.3
-STEP_MODEL_UM, NECK_MODEL_UM = 6.0, 10.0
+STEP_MODEL_UM, NECK_MODEL_UM = 4.0, 8.0
 """Standard uncertainty of the outline model (parabolas, even gum), and at the neck, where outlines bend; from drawn scenes."""
 LANDMARK_MM = 0.15
 """Standard uncertainty of the distance between two landmarks set by hand; common practice, no published source."""
-GAP_NAMES = ("radiographic_gap_width", "widest_radiographic_gap")
+Found = TypeVar("Found")
 
 
 @dataclass(frozen=True)
@@ -98,10 +102,10 @@ def _measure_site(place: _Place, site: Feature, surface: str) -> tuple[list[Read
     try:
         line = resample_polyline(site.xy, 1.0)
         line, end = centre_on_interface(place.grey, line, find_outer_end(place.grey, line, scale), HAND_REACH_MM / scale)
-        response, outline, covariance = read_response(place.grey, end, rows, place.clip)
+        (response, outline, covariance), skipped = _casting(place, end, rows)
         if CLEAR_BLUR * response.blur_px > rows[0] + 1.0:
             rows = _rows(response.blur_px, scale)
-            response, outline, covariance = read_response(place.grey, end, rows, place.clip)
+            (response, outline, covariance), skipped = _casting(place, end, rows)
     except Refused as refused:
         return [], [_refusal(name, surface, refused) for name in (*GAP_NAMES, "radiographic_step")]
     flags = (f"surface:{surface}", *(("sharpened",) if response.sharpening > 0 else ()))
@@ -110,7 +114,7 @@ def _measure_site(place: _Place, site: Feature, surface: str) -> tuple[list[Read
         band = straighten(place.grey, end, line, response, outline[0], scale)
         if (layer := layer_in(band, response)) is not None:
             slot_px, end = layer.width_px, replace(end, origin=end.origin - layer.edge_px * end.to_metal)
-            response, outline, covariance = read_response(place.grey, end, rows, place.clip)
+            (response, outline, covariance), skipped = _casting(place, end, rows)
             raise _opaque(layer.width_px * scale)
         slot = fit_band(band, response)
         slot_px = slot.width_px if slot.status != "below_detection" else 0.0
@@ -120,14 +124,34 @@ def _measure_site(place: _Place, site: Feature, surface: str) -> tuple[list[Read
     readings: list[Reading] = []
     refusals: list[Refusal] = []
     try:
-        step = fit_step(place.grey, end, rows, slot_px, response, outline, covariance)
-        readings.append(_step_reading(place, end, step, surface, flags, site.properties.get("bound") == "enamel"))
+        step, below = _farther(lambda skip: fit_step(place.grey, end, rows, slot_px, response, outline, covariance, skip), scale)
+        far = ("outline_read_farther",) if skipped + below > 0.0 else ()
+        readings.append(_step_reading(place, end, step, surface, (*flags, *far), site.properties.get("bound") == "enamel"))
     except Refused as refused:
         refusals.append(_refusal("radiographic_step", surface, refused))
     if refused_gap is not None or slot is None or band is None:
         return readings, refusals + [_refusal(name, surface, refused_gap or _opaque(0.0)) for name in GAP_NAMES]
     gaps, refused_gaps = gap_readings(band, slot, response, _scale(place, end.to_metal), place.photo, surface, flags)
     return readings + gaps, refusals + refused_gaps
+
+
+def _casting(place: _Place, end: OuterEnd, rows: tuple[float, float]) -> tuple[tuple[Response, np.ndarray, np.ndarray], float]:
+    scale = place.calibration.mm_per_px.value
+    return _farther(lambda skip: read_response(place.grey, end, (rows[0] + skip, rows[1] + skip), place.clip), scale)
+
+
+def _farther(fit: Callable[[float], Found], mm_per_px: float) -> tuple[Found, float]:
+    """A fit of an outline read near the finish line, or as near as it is smooth, and how much farther that is, mm.
+
+    An inclined beam shows the finish line at several heights; excess of luting agent bulges beside it.
+    """
+    for skip_mm in SKIPS_MM[:-1]:
+        try:
+            return fit(skip_mm / mm_per_px), skip_mm
+        except Refused as refused:
+            if refused.code != "outline_uneven":
+                raise
+    return fit(SKIPS_MM[-1] / mm_per_px), SKIPS_MM[-1]
 
 
 def _rows(blur_px: float, mm_per_px: float) -> tuple[float, float]:

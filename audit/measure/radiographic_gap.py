@@ -16,21 +16,23 @@ from audit.measure.edge_response import Response, autocorrelation_sum
 from audit.measure.proximal_outline import OuterEnd
 from audit.measure.slot_radiograph import Layer, Slot, find_layer, fit_slot
 
-__all__ = ["PATH_MM", "Band", "closing_angle_deg", "fit_band", "gap_readings", "layer_in", "straighten"]
+__all__ = ["GAP_NAMES", "PATH_MM", "Band", "closing_angle_deg", "fit_band", "gap_readings", "layer_in", "straighten"]
 
 METHOD = "radiographic_slot@2"
+GAP_NAMES = ("radiographic_gap_width", "widest_radiographic_gap")
 PATH_MM = 4.0
 """Path of the beam through the gap that the closing angle is stated for."""
 WINDOW_MM = 0.25
 BAND_MM = 0.45, 0.6
 """How far above the metal's edge, where a radiopaque layer may hide, and how far into the tooth profiles reach."""
 SHORTEST_MM = 0.3
-GAP_MODEL_UM, GAP_MODEL_BLUR = 3.0, 0.22
-"""Standard uncertainty of the profile model: uneven levels and finish line (um); shape of blur and grey curve (blur sigmas)."""
+GAP_MODEL_UM, GAP_MODEL_BLUR, GAP_MODEL_SHARE = 3.0, 0.10, 0.03
+"""Standard uncertainty of the profile model: uneven levels and finish line (um); shape of the blur (blur sigmas); shape of the grey
+curve, which moves the level at which a slot's borders are met (share of the width). From drawn scenes."""
 USABLE_SHARE = 0.6
 """Least share of windows that can be fitted for the widest of them to be named."""
 DOUBTS = {
-    "no_contrast": ("no_contrast", "what lies between metal and tooth is as grey as the tooth, or the tooth as the gum: no width can be told.",
+    "no_contrast": ("no_contrast", "what lies between metal and tooth is as grey as the tooth, or the tooth as the gum: no width is told.",
                     "Judge the site by eye and explorer; a luting agent as grey as the tooth hides a gap."),
     "unexplained": ("unexplained_profile", "the grey values across the interface are not those of metal, gap and tooth.",
                     "Trace along the edge of the casting where tooth alone lies beyond it; judge the site by eye and explorer."),
@@ -179,9 +181,10 @@ def gap_readings(
     details = {"surface": surface, "path_mm": PATH_MM, "line": band.line_xy, "positions": len(pieces),
                "profiles": len(band.rows), "site_mm": len(band.rows) * scale.value}  # fmt: skip
     readings, refusals = [], []
-    for name, find in (("radiographic_gap_width", lambda: (whole, 0.0)), ("widest_radiographic_gap", lambda: _widest(pieces, whole))):
+    for name in GAP_NAMES:
         try:
-            readings.append(_reading(name, *find(), scale, identity, flags, details))
+            slot, overstated = (whole, 0.0) if name == GAP_NAMES[0] else _widest(pieces, whole)
+            readings.append(_reading(name, slot, overstated, scale, identity, flags, details))
         except Refused as refused:
             refusals.append(Refusal(name, refused.code, f"{surface}: {refused.message}", refused.hint))
     return readings, refusals
@@ -247,7 +250,7 @@ def _reading(
     name: str, slot: Slot, bias_px: float, scale: Quantity, identity: str, flags: tuple[str, ...], details: dict[str, Any]
 ) -> Reading:
     micro = 1000.0 * scale.value
-    model = math.hypot(GAP_MODEL_UM / micro, GAP_MODEL_BLUR * slot.blur_px)
+    model = math.hypot(GAP_MODEL_UM / micro, GAP_MODEL_BLUR * slot.blur_px, GAP_MODEL_SHARE * slot.width_px)
     if slot.status == "measured":
         parts = {source(kind, identity): part for kind, part in slot.parts_px.items()} | {source("model", identity): model}
     elif slot.status == "detected":

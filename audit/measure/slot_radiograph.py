@@ -52,7 +52,7 @@ DARK_TOOTH = 0.06
 WORST_MISFIT = 3.0
 """Mean square of misfit over standard uncertainty from which a profile is none of the model's."""
 LAYER_FALL = 12.0
-"""Fall in chi-square from which a radiopaque layer is taken as seen: chance and shape of the blur feign one of half of it (drawn scenes)."""
+"""Fall in chi-square from which a radiopaque layer is taken as seen: chance and shape of the blur feign half of it (drawn scenes)."""
 LAYER_BLUR = 0.7
 """Least thickness of such a layer, in blur sigmas."""
 
