@@ -2,12 +2,14 @@
 
 Notes
 -----
-Subjects are taken as independent; several restorations of one patient are not, and want limits for repeated measures.
+Subjects are taken as independent; several restorations of one patient are not, and want limits for repeated measures
+(`audit.analysis.repeated_agreement`). Intervals of the ICC by McGraw & Wong.
 
 References
 ----------
 Bland & Altman, Lancet 1986;i:307-310. https://doi.org/10.1016/S0140-6736(86)90837-8
 Shrout & Fleiss, Psychol Bull 1979;86:420-428. https://doi.org/10.1037/0033-2909.86.2.420
+McGraw & Wong, Psychol Methods 1996;1:30-46. https://doi.org/10.1037/1082-989X.1.1.30
 Cohen, Psychol Bull 1968;70:213-220. https://doi.org/10.1037/h0026256
 Fleiss, Cohen & Everitt, Psychol Bull 1969;72:323-327. https://doi.org/10.1037/h0028106
 """
@@ -19,7 +21,7 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 from numpy.typing import ArrayLike
-from scipy.stats import t
+from scipy.stats import f, t
 
 __all__ = ["IntraclassCorrelations", "Kappa", "LimitsOfAgreement", "icc", "limits_of_agreement", "weighted_kappa"]
 
@@ -101,6 +103,8 @@ class IntraclassCorrelations(_Result):
         Absolute agreement, readers drawn from many (two-way random).
     icc31 : float
         Consistency of these readers (two-way mixed).
+    icc21_ci, icc31_ci : tuple of float
+        95 % confidence intervals.
     sem_agreement, sem_consistency : float
         Standard error of one measurement, in the unit of the ratings, with and without differences between readers.
     """
@@ -108,7 +112,9 @@ class IntraclassCorrelations(_Result):
     subjects: int
     readers: int
     icc21: float
+    icc21_ci: tuple[float, float]
     icc31: float
+    icc31_ci: tuple[float, float]
     sem_agreement: float
     sem_consistency: float
 
@@ -130,12 +136,29 @@ def icc(ratings: ArrayLike) -> IntraclassCorrelations:
     residual = x - x.mean(axis=1, keepdims=True) - x.mean(axis=0, keepdims=True) + x.mean()
     error = float((residual**2).sum()) / ((n - 1) * (k - 1))
     reader_variance = max(0.0, (readers - error) / n)
+    agreement = (between - error) / (between + (k - 1) * error + k * (readers - error) / n)
+    consistency = (between - error) / (between + (k - 1) * error)
     return IntraclassCorrelations(
-        n, k,
-        (between - error) / (between + (k - 1) * error + k * (readers - error) / n),
-        (between - error) / (between + (k - 1) * error),
+        n, k, agreement, _agreement_ci(n, k, agreement, between, readers, error), consistency, _consistency_ci(n, k, between / error),
         (error + reader_variance) ** 0.5, error**0.5,
     )  # fmt: skip
+
+
+def _consistency_ci(n: int, k: int, ratio: float) -> tuple[float, float]:
+    """Of ICC(3,1): exact, from the F law of between over error mean square."""
+    low = ratio / float(f.ppf(0.975, n - 1, (n - 1) * (k - 1)))
+    high = ratio * float(f.ppf(0.975, (n - 1) * (k - 1), n - 1))
+    return (low - 1.0) / (low + k - 1.0), (high - 1.0) / (high + k - 1.0)
+
+
+def _agreement_ci(n: int, k: int, value: float, between: float, readers: float, error: float) -> tuple[float, float]:
+    """Of ICC(2,1): Satterthwaite's degrees of freedom for readers and error together."""
+    a = k * value / (n * (1.0 - value))
+    b = 1.0 + k * value * (n - 1) / (n * (1.0 - value))
+    dof = (a * readers + b * error) ** 2 / ((a * readers) ** 2 / (k - 1) + (b * error) ** 2 / ((n - 1) * (k - 1)))
+    apart = k * readers + (k * n - k - n) * error
+    upper, lower = float(f.ppf(0.975, n - 1, dof)), float(f.ppf(0.975, dof, n - 1))
+    return n * (between - upper * error) / (upper * apart + n * between), n * (lower * between - error) / (apart + n * lower * between)
 
 
 @dataclass(frozen=True)

@@ -37,6 +37,9 @@ def test_shrout_fleiss_1979() -> None:
     assert (round(got.icc21, 2), round(got.icc31, 2)) == (0.29, 0.71)
     assert got.sem_consistency**2 == pytest.approx(1.02, abs=0.005)  # EMS of their table 3
     assert (got.subjects, got.readers) == (6, 4)
+    assert got.icc21_ci == pytest.approx((0.019, 0.761), abs=1e-3) and got.icc31_ci == pytest.approx(
+        (0.342, 0.946), abs=1e-3
+    )  # from memory
 
 
 def test_icc_agrees_with_pingouin() -> None:
@@ -44,9 +47,11 @@ def test_icc_agrees_with_pingouin() -> None:
     for _ in range(10):
         x = rng.normal(size=(8, 1)) * 2 + rng.normal(size=(1, 3)) + rng.normal(size=(8, 3))
         long = pd.DataFrame(x).reset_index().melt(id_vars="index")
-        table = pingouin.intraclass_corr(long, targets="index", raters="variable", ratings="value")["ICC"].to_numpy()
+        table = pingouin.intraclass_corr(long, targets="index", raters="variable", ratings="value")
         got = icc(x)
-        assert (got.icc21, got.icc31) == pytest.approx((table[1], table[2]), abs=1e-9)
+        assert (got.icc21, got.icc31) == pytest.approx((table["ICC"].iloc[1], table["ICC"].iloc[2]), abs=1e-9)
+        intervals = table[next(name for name in table.columns if name.startswith("CI95"))]
+        assert [*got.icc21_ci, *got.icc31_ci] == pytest.approx([*intervals.iloc[1], *intervals.iloc[2]], abs=6e-3)
 
 
 # Cohen, Psychol Bull 1968;70:213-220: proportions of 200 diagnoses by two judges; weights of disagreement
