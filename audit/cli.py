@@ -18,7 +18,7 @@ from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, T
 from rich.table import Column, Table
 
 from audit import __version__
-from audit.cli_exchange import check_paper, write_pdfs
+from audit.cli_exchange import add_exchange_commands, check_paper, write_pdfs
 from audit.cli_ledger import ledger
 from audit.cli_reference import add_reference_commands
 from audit.errors import AnnotationError, AuditError
@@ -35,6 +35,7 @@ app = typer.Typer(
 )  # fmt: skip
 app.add_typer(ledger, name="ledger")
 add_reference_commands(app)
+add_exchange_commands(app)
 out, err = Console(), Console(stderr=True)
 
 FolderOption = Annotated[Path, typer.Argument(help="Practice folder: photos, annotations and CSV tables.")]

@@ -1,14 +1,26 @@
-"""Commands for what leaves the practice: reports on paper."""
+"""Commands for what leaves the practice and what comes in: reports on paper, clean pictures, the club."""
 
 from __future__ import annotations
 
 from pathlib import Path
+from typing import Annotated
 
+import typer
 from rich.console import Console
 
-__all__ = ["check_paper", "write_pdfs"]
+__all__ = ["add_exchange_commands", "check_paper", "write_pdfs"]
 
-out = Console()
+out = Console(highlight=False, soft_wrap=True, markup=False)
+club = typer.Typer(no_args_is_help=True, help="Bundles for a study club: de-identified, signed, merged and compared.")
+
+LedgerOption = Annotated[str, typer.Option("--ledger", help="Ledger file or database URL.")]
+KeysOption = Annotated[Path, typer.Option("--keys", help="Folder of the keys; keep it private and backed up.")]
+
+
+def add_exchange_commands(app: typer.Typer) -> None:
+    """Make the commands known to the program."""
+    app.add_typer(club, name="club")
+    app.command()(deidentify)
 
 
 def check_paper(paper: str) -> None:
@@ -23,4 +35,79 @@ def write_pdfs(ledger: str, folder: Path, out_folder: Path, paper: str) -> None:
     from audit import api
 
     written = api.write_pdfs(ledger, folder, out_folder, paper)
-    out.print(f"{len(written)} reports as PDF in {out_folder}.", highlight=False)
+    out.print(f"{len(written)} reports as PDF in {out_folder}.")
+
+
+def deidentify(
+    picture: Annotated[Path, typer.Argument(help="JPEG, PNG, TIFF, HEIC or DICOM.")],
+    out_file: Annotated[Path, typer.Option("--out", help="The file to write; its suffix is set to the kind written.")],
+    view: Annotated[str, typer.Option("--view", help="View of the photo; smile views are warned of.")] = "",
+    code: Annotated[str, typer.Option("--code", help="Pseudonym for a DICOM file.")] = "",
+) -> None:
+    """Write a picture anew with nothing in it but its pixels, and check what was written."""
+    from audit import api
+
+    made = api.clean_picture(picture, view=view, code=code)
+    path = out_file.with_suffix(made.suffix)
+    path.write_bytes(made.content)
+    out.print(f"{path}: pixels only, read back and checked.")
+    for line in made.warnings:
+        out.print(f"  look: {line}")
+
+
+@club.command()
+def export(
+    out_file: Annotated[Path, typer.Argument(help="The bundle to write.")],
+    name: Annotated[str, typer.Option("--club", help="Short name of the club, like north-club.")],
+    consent: Annotated[Path, typer.Option("--consent", help="consent.csv: restoration, purpose, given.")],
+    ledger: LedgerOption = "reports/ledger.sqlite",
+    keys: KeysOption = Path("keys"),
+    photos: Annotated[Path | None, typer.Option("--crops-from", help="Practice folder to cut tooth crops from.")] = None,
+    notes: Annotated[bool, typer.Option("--notes", help="Free text leaves as well: read all of it first.")] = False,
+    preview: Annotated[bool, typer.Option("--preview", help="Show exactly what would leave, and write nothing.")] = False,
+) -> None:
+    """Write one de-identified, signed bundle for a club: months for dates, pseudonyms for codes, no metadata."""
+    from audit import api
+
+    prepared = api.prepare_bundle(ledger, name, keys, consent, notes=notes, photo_folder=photos)
+    if preview:
+        typer.echo(prepared.preview())
+    else:
+        sender = prepared.write(out_file)
+        out.print(
+            f"{out_file}: {len(prepared.records)} restorations, {len(prepared.crops)} crops. Sender {sender}: read it out to the club once."
+        )
+    for code in prepared.left_out:
+        out.print(f"  stays: {code} (no consent for the club on record)")
+
+
+@club.command()
+def accept(
+    folder: Annotated[Path, typer.Argument(help="The club's folder.")],
+    sender: Annotated[str, typer.Argument(help="Fingerprint that the member read out.")],
+) -> None:
+    """Note that a sender is a member of the club."""
+    from audit import api
+
+    api.accept_sender(folder, sender)
+    out.print(f"{sender} is a member now.")
+
+
+@club.command(name="merge")
+def merge_command(
+    folder: Annotated[Path, typer.Argument(help="The club's folder.")],
+    bundles: Annotated[list[Path], typer.Argument(help="Bundle files of members.")],
+) -> None:
+    """Take bundles into the club's folder: all or none; the same again changes nothing."""
+    from audit import api
+
+    done = api.merge_bundles(folder, bundles)
+    out.print(f"{done.taken} taken in, {done.known} known already; {done.cases} restorations of {done.senders} senders.")
+
+
+@club.command()
+def compare(folder: Annotated[Path, typer.Argument(help="The club's folder.")]) -> None:
+    """What each member sent, side by side; counts only."""
+    from audit import api
+
+    out.print(api.club_summary(folder).to_string(index=False))

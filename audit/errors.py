@@ -6,7 +6,7 @@ at the screen, in one sentence.
 
 from __future__ import annotations
 
-__all__ = ["AnnotationError", "AuditError", "ImageError", "LedgerError", "RecordError", "Refused", "ReportError"]
+__all__ = ["AnnotationError", "AuditError", "ExchangeError", "ImageError", "LedgerError", "RecordError", "Refused", "ReportError"]
 
 
 class AuditError(Exception):
@@ -49,6 +49,10 @@ class RecordError(AuditError):
 
 class LedgerError(AuditError):
     """The ledger cannot be opened, written or trusted."""
+
+
+class ExchangeError(AuditError):
+    """Something must not leave, or must not come in."""
 
 
 class ReportError(AuditError):

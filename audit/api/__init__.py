@@ -19,6 +19,8 @@ from audit.api.marking import (
     save_marks,
 )  # fmt: skip
 from audit.api.photo import AuditKey, audit_key, judge_images, measure_photo, overlay_png, refused_document
+from audit.api.clean import CleanPicture, clean_picture
+from audit.api.club import ClubExport, accept_sender, club_summary, merge_bundles, prepare_bundle
 from audit.api.paper import check_paper, tooth_pdf, write_pdfs
 from audit.api.record import series, tooth_codes, tooth_record, tooth_records
 from audit.api.reference import write_strip_sheet
@@ -37,6 +39,7 @@ from audit.report.words import measurand_words, reading_words
 
 __all__ = [
     "check_paper", "tooth_pdf", "write_pdfs",
+    "CleanPicture", "ClubExport", "accept_sender", "clean_picture", "club_summary", "merge_bundles", "prepare_bundle",
     "CAUTIONS", "PENS", "SNAP_KINDS", "AuditError", "AuditKey", "Desk", "Draft", "DraftConflict", "Ledger", "Measured", "Report",
     "add_proposed_metal", "audit_key", "charts", "confirm_marks", "document_fragment", "draft_marks", "draft_scale", "found_lines",
     "fragments", "incomplete_marks", "index_row", "judge_images", "list_fragment", "measurand_words", "measure_draft", "measure_photo",

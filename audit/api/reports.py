@@ -22,7 +22,7 @@ from audit.report.document import Report, index_row, make_report
 from audit.report.render import index_html
 from audit.report.render import tooth_html as _tooth_html
 
-__all__ = ["read_case_folder", "report_data", "tooth_html", "write_reports"]
+__all__ = ["read_case_folder", "report_data", "strip_tiles", "tooth_html", "write_reports"]
 
 Progress = Callable[[int, int, str], None]
 
@@ -42,6 +42,11 @@ def report_data(ledger_url: str, code: str, photo_folder: str | Path) -> Report:
 def tooth_html(ledger_url: str, code: str, photo_folder: str | Path) -> str:
     """The report of one restoration as one self-contained HTML page."""
     return _tooth_html(report_data(ledger_url, code, photo_folder))
+
+
+def strip_tiles(record: ToothRecord, photo_folder: str | Path) -> list[Picture]:
+    """Tiles of every photo of a record, cropped round the tooth."""
+    return _pictures(record, Path(photo_folder))[0]
 
 
 def write_reports(

@@ -1,0 +1,1 @@
+"""What leaves the practice and what comes in from others: clean pictures, club bundles, open standards."""
