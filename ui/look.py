@@ -9,12 +9,17 @@ __all__ = ["dress"]
 _CLOSE = """
 [data-testid=stMainBlockContainer] { padding-top: 4.2rem; padding-bottom: 2.5rem; max-width: 1500px; }
 [data-testid=stMainBlockContainer] h1 { font-size: 1.75rem; padding: 0 0 .4rem; }
+[data-testid=stMainBlockContainer] h2, [data-testid=stMainBlockContainer] h3 { font-size: 1.15rem; padding: .9rem 0 .25rem; }
+[data-testid=stHeading] [data-testid=stMarkdownContainer] { margin-bottom: 0; }
+[data-testid=stHeading] hr { margin: .2rem 0 .6rem; }
+[data-testid=stButtonGroup] > div, [data-testid=stButtonGroup] [role=radiogroup] { flex-wrap: wrap; overflow: visible; mask-image: none; }
 @media (max-width: 900px) { [data-testid=stMainBlockContainer] { padding-left: 1.2rem; padding-right: 1.2rem; } }
 """
 _DARK = """
 div.report { --ink: #dfe6ea; --quiet: #a3b0b8; --line: #38424a; --wash: #1e2428; --paper: #14181b; --main: #86c9ce;
   --in-place: #7fd0bc; --attention: #f0b070; --event: #c3b3ee; --ended: #b4bec5; }
-[data-testid=stVegaLiteChart], div.report .shape, div.report .pen { background: #f4f6f7; border-radius: 4px; }
+[data-testid=stVegaLiteChart] { background: #f4f6f7; box-shadow: 0 0 0 9px #f4f6f7; margin: 9px; }
+div.report .shape { filter: brightness(1.9) saturate(.85); }
 """
 
 

@@ -15,8 +15,11 @@ st.set_page_config(page_title="Recall audit", layout="wide")
 page = st.navigation(
     [
         st.Page(VIEWS / "recall_list.py", title="Recall list", default=True),
-        st.Page(VIEWS / "tooth_record.py", title="Tooth record", url_path="tooth_record"),
+        st.Page(VIEWS / "at_the_chair.py", title="At the chair", url_path="at_the_chair"),
+        st.Page(VIEWS / "bring_in.py", title="Bring in", url_path="bring_in"),
+        st.Page(VIEWS / "findings.py", title="Findings", url_path="findings"),
         st.Page(VIEWS / "measure_photo.py", title="Measure", url_path="measure_photo"),
+        st.Page(VIEWS / "tooth_record.py", title="Tooth record", url_path="tooth_record"),
     ],
     position="top",
 )

@@ -22,6 +22,7 @@ from ui import session
 __all__ = ["ROUTES"]
 
 Handler = Callable[[Request], Awaitable[Response]]
+_LARGEST_IMAGE = 1 << 30
 _LARGEST_BODY = 8_000_000
 _FOREVER = {"Cache-Control": "private, max-age=31536000, immutable", "X-Content-Type-Options": "nosniff"}
 _NEVER = {"Cache-Control": "no-store"}
@@ -52,7 +53,8 @@ def _answered(handler: Handler) -> Handler:
 async def overview(request: Request) -> Response:
     """The whole photo, reduced; its address holds the hash, so it may be kept for ever."""
     photo = await run_in_threadpool(api.shown, _path(request))
-    return Response(await run_in_threadpool(api.overview_jpeg, photo), media_type="image/jpeg", headers=_FOREVER)
+    longest = int(request.query_params.get("s", 1600))
+    return Response(await run_in_threadpool(api.overview_jpeg, photo, longest), media_type="image/jpeg", headers=_FOREVER)
 
 
 @_answered
@@ -97,6 +99,28 @@ async def scale(request: Request) -> Response:
     return JSONResponse(session.scale_json(found), headers=_NEVER)
 
 
+@_answered
+async def incoming(request: Request) -> Response:
+    """An image that arrives, streamed to disk and given its name only when it is whole."""
+    desk, name = session.desk(), request.query_params["name"]
+    scratch = api.place_for(desk, name).with_suffix(".part")
+    received = 0
+    try:
+        with scratch.open("xb") as file:
+            async for chunk in request.stream():
+                received += len(chunk)
+                if received > _LARGEST_IMAGE:
+                    raise ValueError("file must be at most 1 GB")
+                file.write(chunk)
+        place = api.place_for(desk, name)
+        scratch.replace(place)
+    except OSError as error:
+        raise ValueError(f"{name}: {error.strerror}") from error
+    finally:
+        scratch.unlink(missing_ok=True)
+    return JSONResponse({"file": place.relative_to(desk.folder).as_posix(), "bytes": received}, headers=_NEVER)
+
+
 def _path(request: Request) -> Any:
     return session.desk().image(request.query_params["file"])
 
@@ -117,4 +141,5 @@ ROUTES = [
     Route("/desk/marks", marks, methods=["GET", "PUT"]),
     Route("/desk/snap", snap, methods=["POST"]),
     Route("/desk/scale", scale),
+    Route("/desk/incoming", incoming, methods=["PUT"]),
 ]

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import logging
 import os
 from pathlib import Path
 
@@ -32,5 +33,6 @@ def main(ledger_url: str, folder: str | Path, port: int = 8501) -> None:
     os.environ["RESTORATION_AUDIT_FOLDER"] = str(folder)
     # Streamlit reads its settings from the environment too; these hold whatever directory the program was started in
     os.environ.setdefault("STREAMLIT_BROWSER_GATHER_USAGE_STATS", "false")
-    os.environ.setdefault("STREAMLIT_LOGGER_LEVEL", "warning")
+    for name in ("uvicorn", "uvicorn.error", "uvicorn.access"):  # Streamlit gives these loggers handlers of its own: filter at the source
+        logging.getLogger(name).addFilter(lambda record: record.levelno >= logging.WARNING)
     uvicorn.run(app, host="127.0.0.1", port=port, ws="websockets-sansio", log_level="warning", access_log=False)

@@ -11,7 +11,7 @@ import streamlit as st
 
 from audit import api
 
-__all__ = ["cases", "desk", "folder", "ledger_url", "rows", "scale_json", "shown"]
+__all__ = ["cases", "desk", "folder", "ledger_url", "record", "rows", "scale_json", "shown"]
 
 
 def ledger_url() -> str | None:
@@ -53,6 +53,11 @@ def shown(code: str) -> Any:
     return _shown(str(ledger_url()), code, folder(), _stamp())
 
 
+def record(code: str) -> Any:
+    """What the years say of one restoration."""
+    return _record(str(ledger_url()), code, _stamp())
+
+
 def rows() -> Any:
     """One row for each restoration, with the address of its record page."""
     return _rows(str(ledger_url()), _stamp())
@@ -67,6 +72,11 @@ def _cases(root: str, stamp: tuple[tuple[str, int], ...]) -> Any:
 def _shown(url: str, code: str, photos: str, stamp: tuple[float, ...]) -> Any:
     report = api.report_data(url, code, photos)
     return report, api.fragments(report), api.charts(report)
+
+
+@st.cache_resource(max_entries=12, show_spinner="Reading the record ...")
+def _record(url: str, code: str, stamp: tuple[float, ...]) -> Any:
+    return api.tooth_record(url, code)
 
 
 @st.cache_resource(max_entries=2, show_spinner="Reading the ledger ...")

@@ -54,9 +54,9 @@ def _decoded(path: Path, stamp: tuple[int, int]) -> Shown:
     return Shown(path)
 
 
-def overview_jpeg(photo: Shown) -> bytes:
-    """The whole photo, at most 1600 px on the longer side."""
-    factor = max(1.0, max(photo.width_px, photo.height_px) / OVERVIEW_PX)
+def overview_jpeg(photo: Shown, longest_px: int = OVERVIEW_PX) -> bytes:
+    """The whole photo, at most `longest_px` on the longer side."""
+    factor = max(1.0, max(photo.width_px, photo.height_px) / max(1, min(longest_px, OVERVIEW_PX)))
     return _jpeg(photo.pixels, round(photo.width_px / factor), round(photo.height_px / factor))
 
 

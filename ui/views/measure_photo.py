@@ -56,7 +56,26 @@ def act(entry: Any, mine: dict[str, Any]) -> None:
     if unfinished := api.incomplete_marks(now):
         st.warning("Left out, too few points: " + ", ".join(role.replace("_", " ") for role in unfinished) + ".")
     if current:
-        show_results(entry, measured, set(), take_over)
+        held = api.held_back(session.desk(), session.cases(), entry.restoration, entry.on)
+        shown = {reading.measurand for reading in measured.document.readings}
+        if held & shown:
+            hold(entry, held & shown)
+        api.mark_shown(session.desk(), entry.restoration, entry.on, shown - held)
+        show_results(entry, measured, held, take_over)
+
+
+def hold(entry: Any, held: set[str]) -> None:
+    """Say why readings are held back, and the two ways on."""
+    left, middle, right = st.columns([3, 1, 1], vertical_alignment="center")
+    left.markdown("▭ **Held back.** The examiner looks first: rate this visit, then what was measured of it is shown.")
+    middle.page_link(
+        "views/findings.py", label="Rate this visit", icon=":material/edit_note:",
+        query_params={"code": entry.restoration, "visit": entry.on},
+    )  # fmt: skip
+    right.button(
+        "Show without a rating", on_click=api.mark_shown, args=(session.desk(), entry.restoration, entry.on, held), width="stretch",
+        help="A rating given later will say that measurements had been seen.",
+    )  # fmt: skip
 
 
 def measure(file: str, mine: dict[str, Any]) -> None:
