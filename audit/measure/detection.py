@@ -131,7 +131,7 @@ def detect(s: Stations, coarsest_px: float = np.inf, widest_px: float = np.inf) 
     signs = _signs(s)
     state = _tidy(_states(s, signs), s.equivalent_px)
     limit_black = CRITICAL * signs.u_total + 1.645 * signs.u_noise
-    why = _reasons(s, (limit_black / (1.0 - LIGHTEST_SLOT) > coarsest_px) & (state != OPEN), _pale(s, signs, state))
+    why = _reasons(s, (limit_black / (1.0 - LIGHTEST_SLOT) > coarsest_px) & (state != OPEN), _pale(s, signs, state, widest_px))
     state[_named(why)] = UNASSESSABLE
     resolved = signs.wide & (state == OPEN)
     lightest, usual, u_usual = _levels(s, resolved)
@@ -144,7 +144,7 @@ def detect(s: Stations, coarsest_px: float = np.inf, widest_px: float = np.inf) 
     state[_named(why)] = UNASSESSABLE
     resolved &= state == OPEN
     pigment = _pigment(s, state == OPEN)
-    least, greatest = _reach(s, signs, state, resolved & ~pigment, opening, lightest if resolved.any() else LIGHTEST_FILLED)
+    least, greatest = _reach(s, signs, state, resolved & ~pigment, opening, lightest if resolved.any() else LIGHTEST_FILLED, widest_px)
     return Detection(state, why, resolved & ~pigment, pigment, opening, u_opening, np.where(pigment, 0.0, least), greatest,
                      limit_black / (1.0 - lightest), usual, lightest)  # fmt: skip
 
@@ -177,10 +177,10 @@ def _states(s: Stations, signs: _Signs) -> np.ndarray:
     return state
 
 
-def _pale(s: Stations, signs: _Signs, state: np.ndarray) -> np.ndarray:
+def _pale(s: Stations, signs: _Signs, state: np.ndarray, widest_px: float) -> np.ndarray:
     """Stations, several together, on a neutral band that is resolved and lighter than a crevice, beside the slot fit or in it."""
     light = np.asarray(signs.wide & (s.level > _LIGHTEST_SEEN) & ~signs.brown & (state == STAINED))
-    band = np.asarray((s.pale_px > 0) & (state != OPEN) & (state != STEP) & ~signs.brown)
+    band = np.asarray((s.pale_px > 0) & (s.pale_px <= widest_px) & (state != OPEN) & (state != STEP) & ~signs.brown)
     return np.asarray(_long(light, _SHORTEST_RUN) | _long(band, _SHORTEST_BAND))
 
 
@@ -213,15 +213,16 @@ def _pigment(s: Stations, is_open: np.ndarray) -> np.ndarray:
 
 
 def _reach(
-    s: Stations, signs: _Signs, state: np.ndarray, resolved: np.ndarray, opening: np.ndarray, lightest: float
+    s: Stations, signs: _Signs, state: np.ndarray, resolved: np.ndarray, opening: np.ndarray, lightest: float, widest_px: float,
 ) -> tuple[np.ndarray, np.ndarray]:  # fmt: skip
     """Least and greatest opening that each station's light may be."""
     black = np.maximum(s.equivalent_px, 0.0)
     hidden = (state != OPEN) & (state != UNASSESSABLE) & (signs.faint | signs.dark | signs.shadow | signs.brown)
     least = np.where(state == OPEN, np.where(resolved, opening, black), 0.0)
-    filled = np.maximum(
-        black / (1.0 - LIGHTEST_FILLED), np.maximum(s.width_px, np.where(_long(s.pale_px > 0, _SHORTEST_BAND), s.pale_px, 0.0))
-    )
+    band = np.where(_long((s.pale_px > 0) & (s.pale_px <= widest_px), _SHORTEST_BAND), s.pale_px, 0.0)
+    told = s.width_px > RESOLVED_BLURS * s.blur_px
+    fitted = np.where(told, s.width_px + 1.645 * s.u_width_px, np.maximum(s.width_px, black / (1.0 - LIGHTEST_FILLED)))
+    filled = np.maximum(fitted, band)
     greatest = np.where(state == OPEN, np.where(resolved, opening, np.maximum(opening, black / (1.0 - lightest))), np.maximum(opening, 0.0))
     return least, _no_wider_than_beside(np.where(hidden, np.maximum(filled, greatest), greatest), greatest, state, hidden)
 

@@ -145,6 +145,7 @@ _WORDS = {
     "outside": "outside the photo", "off_interface": "off the interface", "clipped": "clipped highlights", "out_of_focus": "out of focus",
     "runs_into_dark_metal": "a dark band that runs into metal as dark",
     "soft_as_a_reflection": "a dark band with a soft edge, as of a reflection",
+    "lit_and_uneven_as_a_reflection": "a dark band that gives light back and wavers, as a reflection does",
     "paler_than_a_crevice": "a band paler than a crevice",
     "as_wide_as_a_shadow": "a dark band as wide as a shadow or a reflection",
     "metal_dark_as_a_slot": "metal that mirrors dark, as dark as a slot", "no_interface": "no interface to be seen",

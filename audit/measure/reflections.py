@@ -3,11 +3,12 @@
 Notes
 -----
 A dark band between tooth and bright metal may be a crevice or the dark throat mirrored in the metal's rim. Pixel by pixel they
-look the same, and both may taper. Two things tell them apart where the band is resolved: the far edge of a crevice is an edge of
-metal, as sharp as the lens draws it, while what is mirrored changes gradually (`edge_softness`); and a crevice is near black, while
-metal gives some light back. A run that is soft, not dark or part of a pale band is not assessed, nor one wider than any plausible
-opening, nor one that runs into metal as dark as a slot over its whole breadth; where an opening suddenly doubles its width, the
-bulge is not. What is left and wider than the coarsest clinical limit bears a flag: the explorer decides.
+look the same, and both may taper. What tells them apart where the band is resolved: the far edge of a crevice is an edge of
+metal, as sharp as the lens draws it, while what is mirrored changes gradually (`edge_softness`); a crevice is near black, while
+metal gives some light back; and where it does, a reflection's width wavers with the curve of the rim. A run that is soft, not dark,
+part of a pale band, or both lit and uneven is not assessed, nor one wider than any plausible opening, nor one that runs into metal
+as dark as a slot over its whole breadth; where an opening suddenly doubles its width, the bulge is not. What is left and wider
+than the coarsest clinical limit bears a flag: the explorer decides.
 """
 
 from __future__ import annotations
@@ -16,7 +17,7 @@ import numpy as np
 
 from audit.measure.runs import runs
 
-__all__ = ["DARK", "MAY_BE_OPEN", "edge_softness", "reflections"]
+__all__ = ["DARK", "MAY_BE_OPEN", "PALE", "edge_softness", "reflections"]
 
 DARK = "metal_dark_as_a_slot"
 INTO_DARK = "runs_into_dark_metal"
@@ -27,11 +28,17 @@ SOFTEST = 2.0
 PALE = "paler_than_a_crevice"
 PALEST = 0.30
 """Level of the palest crevice whose width is resolved, relative to the tooth beside it; common practice, no published source."""
+UNEVEN = "lit_and_uneven_as_a_reflection"
+LIT = 0.15
+"""Level from which a dark band gives back more light than the depth of a crevice does; common practice, no published source."""
+UNEVEN_SHARE, UNSHARP = 0.28, 1.5
+"""From there on its width must be steady (standard deviation over mean) and its edges sharp, or it may be a reflection."""
+_ENOUGH = 4
 QUARTILES = 1.349
 """From a quarter to three quarters of a Gaussian edge, in units of its blur."""
 
 
-MAY_BE_OPEN = frozenset({INTO_DARK, WIDE, SOFT, PALE})
+MAY_BE_OPEN = frozenset({INTO_DARK, WIDE, SOFT, PALE, UNEVEN})
 """Reasons under which an opening may hide: the widest opening is then not known."""
 
 
@@ -95,9 +102,18 @@ def reflections(
             told[first:last] = [SOFT] * (last - first)
         elif np.median(level[first:last]) > PALEST or PALE in beside:
             told[first:last] = [PALE] * (last - first)
+        elif _uneven(opening_px[first:last], softness[first:last], level[first:last]):
+            told[first:last] = [UNEVEN] * (last - first)
         elif DARK in beside:
             told[first:last] = [INTO_DARK] * (last - first)
         else:
             bulge = opening_px[first:last] > max(2.0 * float(np.median(opening_px[first:last])), 0.5 * widest_px)
             told[first:last] = [WIDE if wide else one for wide, one in zip(bulge, told[first:last], strict=True)]
     return tuple(told)
+
+
+def _uneven(opening_px: np.ndarray, softness: np.ndarray, level: np.ndarray) -> bool:
+    """Whether a run gives light back and has not the steady width and the sharp edges of a crevice."""
+    if len(opening_px) < _ENOUGH or np.median(level) < LIT:
+        return False
+    return bool(opening_px.std() > UNEVEN_SHARE * opening_px.mean() or np.median(softness) > UNSHARP)

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from scipy.stats import norm
 
-from audit.measure.reflections import DARK, MAY_BE_OPEN, edge_softness, reflections
+from audit.measure.reflections import DARK, MAY_BE_OPEN, PALE, edge_softness, reflections
 
 N = 16
 SOUND = ("",) * N
@@ -52,3 +52,18 @@ def test_softness_is_one_for_a_crevice_and_more_for_a_gradual_rise() -> None:
     gradual = np.where(x < 0, 0.6 - 0.55 * norm.cdf((x + 5) / 1.5), 0.05 + 0.5 * np.clip((x - 2) / 12.0, 0.0, 1.0))
     sharp, soft = edge_softness(x, np.stack([slot, gradual]), np.zeros(2), np.full(2, 10.0), np.full(2, 1.5))
     assert sharp == pytest.approx(1.0, abs=0.35) and soft > 2.5
+
+
+def test_a_band_that_gives_light_back_must_be_even_and_sharp_to_be_a_crevice() -> None:
+    """Widths in um as a closed white casting showed them in its rim; a crevice of the same breadth is even, or black."""
+    wavering = np.zeros(N)
+    wavering[4:9] = np.array([192, 119, 93, 72, 85]) / 28.0
+    even = np.where(wavering > 0, 4.0, 0.0)
+    assert set(told(wavering, level=0.2)[4:9]) <= MAY_BE_OPEN
+    assert set(told(even, level=0.2, softness=1.7)[4:9]) <= MAY_BE_OPEN
+    assert told(wavering, level=0.06) == told(even, level=0.2) == list(SOUND)
+
+
+def test_what_touches_a_pale_band_is_part_of_it() -> None:
+    opening = np.where((np.arange(N) > 3) & (np.arange(N) < 8), 6.0, 0.0)
+    assert set(told(opening, ("",) * 8 + (PALE,) * 3 + ("",) * 5)[4:8]) <= MAY_BE_OPEN
