@@ -11,7 +11,7 @@ from audit.core.clinical import PhotoEntry
 from audit.ledger.append import add, latest, says
 from audit.ledger.schema import entries
 
-__all__ = ["WITHDRAWN", "add_entry", "current_entries", "withdraw_entry"]
+__all__ = ["WITHDRAWN", "add_entry", "current_entries", "current_entry", "withdraw_entry"]
 
 WITHDRAWN = "withdrawn"
 UNLISTED, LIST_AGAIN = "The folder no longer lists this file for this visit.", "List it in the table of photos again."
@@ -45,6 +45,12 @@ def current_entries(connection: Connection, code: str) -> list[Row[Any]]:
     rows = connection.execute(select(entries).where(entries.c.restoration == code).order_by(entries.c.id))
     by_file = {row.file: row for row in rows}
     return [row for row in by_file.values() if row.code != WITHDRAWN and not _moved(connection, row)]
+
+
+def current_entry(connection: Connection, code: str, file: str) -> Row[Any] | None:
+    """What a file shows of this restoration now; ``None`` where it shows nothing of it."""
+    row = latest(connection, entries, {"restoration": code, "file": file})
+    return None if row is None or row.code == WITHDRAWN or _moved(connection, row) else row
 
 
 def _moved(connection: Connection, row: Row[Any]) -> bool:

@@ -20,7 +20,7 @@ from audit.core.records import Document
 from audit.errors import AuditError, LedgerError
 from audit.ledger.append import add, add_all, latest, says
 from audit.ledger.connect import open_engine, reading, writing
-from audit.ledger.entries import WITHDRAWN, add_entry, current_entries
+from audit.ledger.entries import WITHDRAWN, add_entry, current_entry
 from audit.ledger.history import current, read_history, read_restoration
 from audit.ledger.rows import calibration_row, photo_row, reading_row, segment_row
 from audit.ledger.schema import (
@@ -83,7 +83,7 @@ class Ledger:
     def has_audit(self, entry: PhotoEntry, sha256: str, annotation_hash: str) -> bool:
         """Whether this file is stored for this restoration, visit and view with the audit of these hashes."""
         with reading(self._engine) as connection:
-            row = next((row for row in current_entries(connection, entry.restoration) if row.file == entry.file), None)
+            row = current_entry(connection, entry.restoration, entry.file)
             if row is None or (row.on_date, row.view) != (entry.on, entry.view):
                 return False
             return row.audit_id is not None and row.audit_id == _audit_id(connection, sha256, annotation_hash)

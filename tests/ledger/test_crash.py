@@ -10,10 +10,12 @@ import time
 from pathlib import Path
 
 from invented import CODE, document
+from server import Server
 
 from audit.ledger.store import open_ledger
+from audit.ledger.upkeep import verify_ledger
 
-PHOTOS = 50
+PHOTOS = 40
 SCRIPT = """
 import sys
 sys.path.insert(0, sys.argv[2])
@@ -29,18 +31,20 @@ with open_ledger(sys.argv[1]) as ledger:
 """
 
 
-def run(path: Path) -> subprocess.Popen[str]:
+def run(url: str) -> subprocess.Popen[str]:
     here = str(Path(__file__).parent)
-    return subprocess.Popen([sys.executable, "-c", SCRIPT, str(path), here, str(PHOTOS)], stdout=subprocess.PIPE, text=True)
+    return subprocess.Popen([sys.executable, "-c", SCRIPT, url, here, str(PHOTOS)], stdout=subprocess.PIPE, text=True)
 
 
 def reported(process: subprocess.Popen[str]) -> set[int]:
-    out, _ = process.communicate(timeout=60)
+    out, _ = process.communicate(timeout=300)
     return {int(line) for line in out.splitlines() if line.endswith(tuple("0123456789"))}
 
 
-def whole_photos(path: Path) -> set[int]:
-    with open_ledger(str(path)) as ledger:
+def whole_photos(url: str) -> set[int]:
+    """Numbers of the photos that are stored; each whole, none twice, the chain over them unbroken."""
+    verify_ledger(url)
+    with open_ledger(url) as ledger:
         photos = [photo for record in ledger.history(CODE) for photo in record.photos]
         for photo in photos:
             expected = document(int(photo.sha256, 16))
@@ -50,26 +54,33 @@ def whole_photos(path: Path) -> set[int]:
     return {int(photo.sha256, 16) for photo in photos}
 
 
-def test_a_killed_run_keeps_what_it_reported_and_is_completed_by_the_next(tmp_path: Path) -> None:
-    path, chance, told, cut_short = tmp_path / "l.sqlite", random.Random(7), set(), 0
-    for _ in range(5):
-        process = run(path)
+def killed_and_completed(url: str, kills: int) -> None:
+    chance, told, cut_short = random.Random(7), set[int](), 0
+    for _ in range(kills):
+        process = run(url)
         assert process.stdout is not None
         told.add(int(process.stdout.readline()))
         time.sleep(chance.uniform(0.0, 0.05))
         process.kill()
         told |= reported(process)
-        stored = whole_photos(path)
+        stored = whole_photos(url)
         assert told <= stored, "reported as stored and lost"
         cut_short += len(stored) < PHOTOS
         told |= stored
     assert cut_short >= 2, "runs must be killed before they are done, or nothing is tested"
-    assert reported(run(path)) == set(range(PHOTOS)) == whole_photos(path)
-    with sqlite3.connect(path) as raw:
+    assert reported(run(url)) == set(range(PHOTOS)) == whole_photos(url)
+
+
+def test_a_killed_run_keeps_what_it_reported_and_is_completed_by_the_next(sqlite_path: Path) -> None:
+    killed_and_completed(str(sqlite_path), 12)
+    with sqlite3.connect(sqlite_path) as raw:
         assert raw.execute("PRAGMA integrity_check").fetchone() == ("ok",)
 
 
-def test_two_runs_at_once_store_each_photo_once(tmp_path: Path) -> None:
-    path = tmp_path / "l.sqlite"
-    first, second = run(path), run(path)
-    assert reported(first) == reported(second) == set(range(PHOTOS)) == whole_photos(path)
+def test_a_run_killed_on_postgresql_too(server: Server) -> None:
+    killed_and_completed(server.new(), 3)
+
+
+def test_two_runs_at_once_store_each_photo_once(url: str) -> None:
+    first, second = run(url), run(url)
+    assert reported(first) == reported(second) == set(range(PHOTOS)) == whole_photos(url)
