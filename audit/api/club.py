@@ -12,6 +12,7 @@ import pandas as pd
 from audit.api.record import tooth_records
 from audit.api.reports import strip_tiles
 from audit.core.outcome import ToothRecord
+from audit.errors import ExchangeError
 from audit.exchange.club_bundle import Crop, bundle_files, preview, write_bundle
 from audit.exchange.club_store import Merged, accept_sender, merge, merged_tables
 from audit.exchange.club_tables import club_rows
@@ -77,7 +78,7 @@ def prepare_bundle(
 
 def merge_bundles(club_folder: str | Path, paths: Sequence[str | Path]) -> Merged:
     """Take bundle files into a club's folder: all or none."""
-    return merge(club_folder, (Path(path).read_bytes() for path in paths))
+    return merge(club_folder, map(_bytes, paths))
 
 
 def club_summary(club_folder: str | Path) -> pd.DataFrame:
@@ -95,6 +96,13 @@ def club_summary(club_folder: str | Path) -> pd.DataFrame:
     for row in tables["events"]:
         rows[member[row["sender"], row["case"]]][row["kind"]] += 1
     return pd.DataFrame.from_dict(rows, orient="index").fillna(0).astype(int).rename_axis("member").sort_index().reset_index()
+
+
+def _bytes(path: str | Path) -> bytes:
+    try:
+        return Path(path).read_bytes()
+    except OSError as error:
+        raise ExchangeError(f"bundle must be readable; got {error.strerror} for {Path(path).name}.", "Check the file's name.") from error
 
 
 def _crops(record: ToothRecord, folder: Path, keys: ClubKeys) -> Iterable[Crop]:

@@ -92,7 +92,7 @@ def cell_fault(column: Column, text: str, *, notes: bool) -> str:
         plain = notes and len(text) <= _LONGEST_NOTE and text.isprintable() and text[0] not in "=+-@"
         return "" if plain else f"must be plain text of at most {_LONGEST_NOTE} characters, sent by choice" if notes else "must be empty"
     if column.kind == "number":
-        number = float(text) if re.fullmatch(r"-?\d{1,9}(\.\d{1,17})?(e-\d{1,3})?", text, re.ASCII) else math.nan
+        number = float(text) if re.fullmatch(r"-?\d{1,9}(\.\d{1,25})?(e-\d{1,3})?", text, re.ASCII) else math.nan
         return "" if math.isfinite(number) else "must be a number"
     shape = {"code": r"[A-Z]-[A-Z2-7]{10}", "whole": r"-?\d{1,4}", "method": r"[a-z][a-z0-9_]{1,40}(@\d{1,3})?"}[column.kind]
     return "" if re.fullmatch(shape, text, re.ASCII) else f"must be a {column.kind}"

@@ -10,12 +10,14 @@ import zipfile
 from pathlib import Path
 
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 from seeded_cases import CODE, DATES, EXAMINER, IDENTIFIERS, OPERATOR, seeded_jpeg, seeded_record
 
 from audit.core.outcome import ToothRecord
 from audit.errors import ExchangeError
 from audit.exchange.club_bundle import Crop, bundle_files, preview, write_bundle
-from audit.exchange.club_schema import TABLES
+from audit.exchange.club_schema import TABLES, cell_fault
 from audit.exchange.club_tables import club_rows
 from audit.exchange.consent import consented
 from audit.exchange.keys import ClubKeys, club_keys, fingerprint, is_signed_by, next_number
@@ -144,3 +146,9 @@ def test_only_consent_for_the_purpose_lets_a_case_leave(tmp_path: Path) -> None:
         consented(path, "club", ["A-1"])
     with pytest.raises(ExchangeError):
         consented(tmp_path / "none.csv", "club", ["A-1"])
+
+
+@given(value=st.floats(1e-12, 1e8) | st.floats(-1e8, -1e-12))
+def test_every_number_that_can_be_measured_can_leave(value: float) -> None:
+    (column,) = (column for column in TABLES["readings"] if column.name == "value")
+    assert cell_fault(column, repr(value), notes=False) == "" and float(repr(value)) == value
