@@ -103,6 +103,6 @@ def test_refused_annotations_still_print_the_photo(tmp_path: Path) -> None:
 
 def test_documented_commands_exist() -> None:
     readme = (DEMO.parent / "README.md").read_text(encoding="utf-8")
-    for name in ("demo", "report", "measure", "intake", "app", "verify", "strip"):
+    for name in ("demo", "report", "measure", "intake", "app", "verify", "strip", "calibrate"):
         assert f"`restoration-audit {name}" in readme
         assert command(name, "--help").returncode == 0

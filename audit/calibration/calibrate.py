@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 
 import numpy as np
 
 from audit.calibration.budget import Found, calibrated
 from audit.calibration.dicom import read_spacing
+from audit.calibration.diffraction import against_diffraction
 from audit.calibration.disc import read_disc
 from audit.calibration.grid import read_grid
 from audit.calibration.length import read_known_length, read_two_points
@@ -20,6 +22,7 @@ from audit.core.clinical import KnownLength
 from audit.core.records import Calibration, Photo
 from audit.errors import Refused
 from audit.imaging.dicom import DicomFacts
+from audit.imaging.ghost import edge_ghost
 
 __all__ = ["calibrate"]
 
@@ -55,7 +58,18 @@ def calibrate(
         ways = f"the tooth {_way(tooth_seen_in)} and the reference {_way(feature.seen_in)}"
         raise Refused("mixed_light_path", f"Tooth and reference must be seen the same way; got {ways}.",
                       "Put the reference beside the tooth, so that both are seen in the mirror or both directly.")  # fmt: skip
-    return calibrated(_read(pixels, photo, feature, known_lengths), photo, feature)
+    scale = calibrated(_read(pixels, photo, feature, known_lengths), photo, feature)
+    shown = against_diffraction(photo, scale.mm_per_px.value, scale.blur_sigma_px)
+    return replace(_with_ghost(pixels, scale), evidence={**scale.evidence, **shown})
+
+
+def _with_ghost(pixels: np.ndarray, scale: Calibration) -> Calibration:
+    """The same, flagged where a shaft seen in a mirror shows a second, weaker edge beside each of its own."""
+    edges = scale.evidence.get("edges_xy")
+    if scale.seen_in != "mirror" or not edges or scale.blur_sigma_px is None:
+        return scale
+    ghost = edge_ghost(pixels, np.asarray(edges, dtype=float), scale.mm_per_px.value, scale.blur_sigma_px.value)
+    return scale if ghost is None else replace(scale, flags=(*scale.flags, "ghost_edge"))
 
 
 def _way(seen_in: str) -> str:

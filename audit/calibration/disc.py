@@ -7,7 +7,6 @@ import math
 import numpy as np
 
 from audit.calibration.budget import Found, object_distance
-from audit.calibration.diffraction import against_diffraction
 from audit.core.annotations import Feature
 from audit.core.quantity import Quantity, source
 from audit.core.records import Photo
@@ -110,7 +109,7 @@ def _found(photo: Photo, feature: Feature, ellipse: Ellipse, diameter: float, u:
         blur=blur, flags=("diameter_tolerance_assumed",) if assumed else (),
         evidence={
             "outlines_xy": [ellipse.outline().round(2).tolist()], "width_px": 2 * semi, "residual_rms_px": ellipse.rms_px,
-            **({} if ball else {"inclination_deg": tilt, "u_inclination_deg": u_tilt}), **against_diffraction(photo, scale, blur),
+            **({} if ball else {"inclination_deg": tilt, "u_inclination_deg": u_tilt}),
         },
     )  # fmt: skip
 

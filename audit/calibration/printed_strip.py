@@ -8,7 +8,6 @@ from dataclasses import dataclass
 import numpy as np
 
 from audit.calibration.budget import DISTORTION_U, TILT_PRIOR_DEG, Found, Inclination, object_distance
-from audit.calibration.diffraction import against_diffraction
 from audit.calibration.plane_pose import Prior, TiltPair, plane_tilt
 from audit.core.annotations import Feature
 from audit.core.quantity import Quantity, source
@@ -16,6 +15,7 @@ from audit.core.records import Photo
 from audit.core.reference_strip import CHECK_MM, MARKERS, WIDTH_MM, marker_corners
 from audit.errors import Refused
 from audit.imaging.fiducials import find_fiducials
+from audit.imaging.ghost import strip_ghost
 from audit.imaging.homography import scale_along
 from audit.imaging.pattern_fit import PatternFit, fit_pattern
 from audit.imaging.slanted_edge import strip_blur
@@ -116,8 +116,9 @@ def _found(pixels: np.ndarray, photo: Photo, feature: Feature, fit: PatternFit, 
     ends = fit.to_px(middle + np.array([[-1e-3, 0.0], [0.0, 0.0], [1e-3, 0.0]]))
     blur_name = source("blur", photo.identity)
     blur = strip_blur(pixels, fit, blur_name) or Quantity(fit.blur_px, "px", {blur_name: max(0.1 * fit.blur_px, 0.1)})
+    ghost = strip_ghost(pixels, fit, scale) if feature.seen_in == "mirror" else None
     hidden = 1.0 - float(fit.seen.mean()) / _PRINTED_SHARE
-    flags = printed.flags + flags + (("strip_partly_hidden",) if hidden > 0.15 else ())
+    flags = printed.flags + flags + (("strip_partly_hidden",) if hidden > 0.15 else ()) + (("ghost_edge",) if ghost else ())
     sheet = source("print", str(feature.properties.get("id") or photo.identity))
     return Found(
         "strip", "strip_print@1", scale, {sheet: printed.u_along, source("comb", photo.identity): comb},
@@ -126,7 +127,7 @@ def _found(pixels: np.ndarray, photo: Photo, feature: Feature, fit: PatternFit, 
         evidence={
             **_outlines(fit), "mirrored": fit.mirrored, "residual_of_contrast": fit.residual, "ink_spread_mm": fit.spread_mm,
             "tilt_across_deg": math.degrees(tilt.across), "u_tilt_across_deg": math.degrees(tilt.u_across),
-            **against_diffraction(photo, scale, blur),
+            **({"ghost_px": ghost.shift_px, "ghost_share": ghost.share} if ghost else {}),
         },
     )  # fmt: skip
 
@@ -167,5 +168,7 @@ def _tilt(photo: Photo, fit: PatternFit, printed: _Print, scale: float) -> TiltP
 
 def _outlines(fit: PatternFit) -> dict[str, list[list[list[float]]]]:
     """The fiducials and the graduated edge as the fit puts them, for the picture."""
-    outlines = [fit.to_px(np.vstack([marker_corners(i), marker_corners(i)[:1]])).round(2).tolist() for i in MARKERS]
+    corners = [marker_corners(identity) for identity in MARKERS]
+    seen = [c for c in corners if fit.seen[tuple((c.mean(axis=0) // 2).astype(int)[::-1])]]
+    outlines = [fit.to_px(np.vstack([c, c[:1]])).round(2).tolist() for c in seen]
     return {"outlines_xy": outlines, "graduated_edge_xy": fit.to_px(np.array([[0.0, 0.0], [30.0, 0.0]])).round(2).tolist()}

@@ -214,6 +214,7 @@ def _reference(calibration: Calibration | None) -> Iterator[tuple[str, np.ndarra
     arm = 0.35 / calibration.mm_per_px_across.value * np.array([np.cos(across), np.sin(across)])
     for tick in evidence.get("ticks_xy") or ():
         yield "reference", np.array([tick - arm, tick + arm], dtype=float), False
-    lines = list(evidence.get("edges_xy") or ()) + ([evidence["line_xy"]] if evidence.get("line_xy") else [])
+    lines = [line for name in ("edges_xy", "outlines_xy") for line in evidence.get(name) or ()]
+    lines += [evidence[name] for name in ("line_xy", "graduated_edge_xy") if evidence.get(name)]
     for line in lines:
         yield "reference", np.asarray(line, dtype=float).reshape(-1, 2), False
