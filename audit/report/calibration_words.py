@@ -37,6 +37,8 @@ FLAG_WORDS: Mapping[str, str] = {
     "graduation_as_stated": "The picture does not prove what one tick is worth; it was believed as stated.",
     "detector_plane_spacing": "The spacing is that of the detector; a usual magnification was taken out.",
     "magnification_from_header": "The spacing is that of the detector; the magnification in the header was taken out.",
+    "spacing_corrected": "The spacing was corrected for a magnification at a depth that the file does not state.",
+    "magnification_not_believed": "The header states a magnification that no radiograph has; a usual one was taken.",
     "spacing_calibrated": "The file says that its spacing was calibrated; nobody here can check it.",
 }  # fmt: skip
 _BAR = 24
