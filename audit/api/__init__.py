@@ -7,6 +7,9 @@ Pages, commands and notebooks call this package and nothing behind it: ``photo``
 from __future__ import annotations
 
 from audit.api.bringing_in import Guess, guess_photo, place_for, stage_of, take_in, waiting_photos
+from audit.api.carry import carry_marks, earlier_photo
+from audit.api.clean import CleanPicture, clean_picture
+from audit.api.club import ClubExport, accept_sender, club_summary, merge_bundles, prepare_bundle
 from audit.api.desk import Desk, Draft, DraftConflict, load_draft, save_draft
 from audit.api.examiner_first import HELD_UNTIL, held_back, mark_shown, was_shown
 from audit.api.marking import (
@@ -20,8 +23,6 @@ from audit.api.marking import (
     measure_draft,
     save_marks,
 )  # fmt: skip
-from audit.api.clean import CleanPicture, clean_picture
-from audit.api.club import ClubExport, accept_sender, club_summary, merge_bundles, prepare_bundle
 from audit.api.paper import check_paper, tooth_pdf, write_pdfs
 from audit.api.photo import AuditKey, audit_key, judge_images, measure_photo, overlay_png, refused_document
 from audit.api.practice_tables import put_rows
@@ -42,15 +43,14 @@ from audit.report.render import document_fragment, fragments, list_fragment
 from audit.report.words import finding_words, measurand_words, plain, reading_words
 
 __all__ = [
-    "check_paper", "tooth_pdf", "write_pdfs",
-    "CleanPicture", "ClubExport", "accept_sender", "clean_picture", "club_summary", "merge_bundles", "prepare_bundle",
     "CAUTIONS", "FINDINGS", "HELD_UNTIL", "NOT_EXAMINED", "PENS", "RYGE_SCALES", "SNAP_KINDS", "STAGES", "SURFACES", "VIEWS",
-    "AuditError", "AuditKey", "Desk", "Draft", "DraftConflict", "Guess", "Ledger", "Measured", "Report", "add_proposed_metal",
-    "audit_key", "charts", "confirm_marks", "document_fragment", "draft_marks", "draft_scale", "finding_words", "found_lines",
+    "AuditError", "AuditKey", "CleanPicture", "ClubExport", "Desk", "Draft", "DraftConflict", "Guess", "Ledger", "Measured", "Report",
+    "accept_sender", "add_proposed_metal", "audit_key", "calibrate_photo", "carry_marks", "charts", "check_paper", "clean_picture",
+    "club_summary", "confirm_marks", "document_fragment", "draft_marks", "draft_scale", "earlier_photo", "finding_words", "found_lines",
     "fragments", "guess_photo", "held_back", "incomplete_marks", "index_row", "judge_images", "list_fragment", "load_draft",
-    "mark_shown", "measurand_words", "measure_draft", "measure_photo", "open_ledger", "overlay_png", "overview_jpeg", "place_for",
-    "plain", "put_rows", "read_case_folder", "reading_words", "refused_document", "region_jpeg", "report_data", "save_draft",
-    "save_marks", "series", "shown", "snap_path", "stage_of", "take_in", "tooth_codes", "tooth_html", "tooth_record", "tooth_records",
-    "unlisted_images", "waiting_photos", "was_shown", "write_reports", "write_strip_sheet",
-    "calibrate_photo", "save_picture",
+    "mark_shown", "measurand_words", "measure_draft", "measure_photo", "merge_bundles", "open_ledger", "overlay_png", "overview_jpeg",
+    "place_for", "plain", "prepare_bundle", "put_rows", "read_case_folder", "reading_words", "refused_document", "region_jpeg",
+    "report_data", "save_draft", "save_marks", "save_picture", "series", "shown", "snap_path", "stage_of", "take_in", "tooth_codes",
+    "tooth_html", "tooth_pdf", "tooth_record", "tooth_records", "unlisted_images", "waiting_photos", "was_shown", "write_pdfs",
+    "write_reports", "write_strip_sheet",
 ]  # fmt: skip

@@ -29,8 +29,8 @@ from audit.intake import accept
 from audit.ledger.store import open_ledger
 
 __all__ = [
-    "Measured", "add_proposed_metal", "confirm_marks", "draft_marks", "draft_scale", "found_lines", "incomplete_marks", "measure_draft",
-    "save_marks",
+    "Measured", "add_proposed_metal", "confirm_marks", "draft_marks", "draft_scale", "found_lines", "incomplete_marks", "marks_beside",
+    "measure_draft", "save_marks",
 ]  # fmt: skip
 
 _KIND = "marks"
@@ -57,7 +57,7 @@ def draft_marks(desk: Desk, file: str) -> Draft:
     """
     path = desk.image(file)
     draft = load_draft(desk, _KIND, file)
-    return draft if draft.revision else replace(draft, body={"shapes": shapes_of(_beside(path)), "open": None})
+    return draft if draft.revision else replace(draft, body={"shapes": shapes_of(marks_beside(path)), "open": None})
 
 
 def save_marks(desk: Desk, file: str, revision: int, body: Mapping[str, Any]) -> Draft:
@@ -183,7 +183,7 @@ def _known_lengths(desk: Desk, file: str) -> Sequence[KnownLength]:
 
 def _members(path: Path, entry: PhotoEntry, restoration: Restoration, reader: str) -> dict[str, Any]:
     """What the file says of the tooth: what it said before, and what the tables say."""
-    former = {name: value for name, value in _beside(path).items() if name not in ("type", "features")}
+    former = {name: value for name, value in marks_beside(path).items() if name not in ("type", "features")}
     said = {
         "tooth": restoration.tooth.iso3950, "tooth_notation": "iso3950", "design": restoration.design, "alloy": restoration.alloy,
         "view": entry.view, "restoration": entry.restoration, "modality": "radiograph" if entry.view == "bitewing" else "photo",
@@ -191,7 +191,7 @@ def _members(path: Path, entry: PhotoEntry, restoration: Restoration, reader: st
     return {**former, **said, **({"reader": reader} if reader else {})}
 
 
-def _beside(path: Path) -> dict[str, Any]:
+def marks_beside(path: Path) -> dict[str, Any]:
     """The collection in the file beside a photo; an empty one where there is none."""
     marks = path.with_suffix(".geojson")
     if not marks.is_file():

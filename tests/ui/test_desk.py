@@ -150,3 +150,25 @@ def test_a_window_of_the_photo_is_at_the_resolution_asked_for(desk: api.Desk) ->
     assert np.abs(window.astype(int) - photo.pixels[900:1100, 800:1200, ::-1]).mean() < 3
     with pytest.raises(ValueError, match="window must lie in the photo"):
         region_jpeg(photo, 5000, 0, 10, 10, 1)
+
+
+def test_marks_are_carried_over_to_where_the_tooth_lies(desk: api.Desk) -> None:
+    cases = api.read_case_folder(desk.folder)
+    entry = next(one for one in cases.photos if one.file == practice.BARE)
+    source = api.earlier_photo(desk, cases, entry)
+    assert source is not None and source.file == practice.FACIAL
+    shapes = api.carry_marks(desk, practice.BARE, source).body["shapes"]
+    assert [shape["role"] for shape in shapes] == ["facial_surface", "margin", "gingival_margin", "metal"]  # never the reference
+    carried = parse_annotations(collection_of(shapes, {})).first("facial_surface")
+    drawn = parse_annotations(json.loads((practice.DEMO / practice.BARE).with_suffix(".geojson").read_text())).first("facial_surface")
+    assert carried is not None and drawn is not None and carried.geometry is not None and drawn.geometry is not None
+    common = carried.geometry.intersection(drawn.geometry).area / carried.geometry.union(drawn.geometry).area
+    assert common > 0.95  # of what another invented reader drew on this very photo
+    assert {shape["props"]["carried_from"] for shape in shapes[:3]} == {practice.ON}
+
+
+def test_marks_are_not_carried_to_a_picture_of_something_else(desk: api.Desk) -> None:
+    cases = api.read_case_folder(desk.folder)
+    source = next(one for one in cases.photos if one.file == practice.FACIAL)
+    with pytest.raises(api.AuditError, match="too little agrees"):
+        api.carry_marks(desk, practice.CURVE, source)

@@ -57,4 +57,7 @@ def _sources() -> tuple[str, str, str]:
 
 @cache
 def _pens() -> dict[str, Any]:
-    return {name: {"colour": pen.colour, "width": pen.width, "dash": pen.dash, "double": pen.double} for name, pen in api.PENS.items()}
+    return {
+        name: {"words": pen.words, "colour": pen.colour, "width": pen.width, "dash": pen.dash, "double": pen.double}
+        for name, pen in api.PENS.items()
+    }

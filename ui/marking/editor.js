@@ -30,7 +30,9 @@ class Editor {
     this.data = data;
     this.tools = data.tools;
     this.tell = setTriggerValue;
+    this.part.ways.hidden = data.tools.some((tool) => tool.role === "fit_site");
     if (this.doc !== data.doc) { this.doc = data.doc; this.open(); }
+    fillLegend(this);
     this.draw();
   }
 
@@ -87,8 +89,10 @@ class Editor {
     this.pictures.ask(view, this.width, this.height);
   }
 
+  get found() { return this.data.found_revision === this.saver?.revision ? this.data.found : []; }
+
   ink(context, view) {
-    const { marks, data } = this, found = data.found_revision === this.saver?.revision ? data.found : [];
+    const { marks, data, found } = this;
     const told = found.some((line) => STATES.has(line.pen)) ? "margin" : ""; // its states are drawn in its place
     for (const shape of marks.shapes) if (shape.role !== told || shape.id === marks.chosen) paintShape(context, view, shape, data.pens, marks);
     paintFound(context, view, found, data.pens);
@@ -126,6 +130,7 @@ class Editor {
     part.redo.disabled = !marks.future.length;
     part.root.dataset.drawing = marks.drawing?.role || "";
     this.trail = null;
+    fillLegend(this);
     this.where();
     this.draw();
   }
@@ -188,9 +193,10 @@ class Editor {
   // ---- tools
   take(tool) {
     if (this.marks.drawing?.role === tool.role) return this.focus();
-    if (this.marks.drawing) this.marks.finish();
+    const ended = this.marks.drawing;
+    if (ended) this.marks.finish();
     const own = this.marks.shapes.filter((s) => s.role === tool.role);
-    if (own.length) { this.marks.chosen = own[own.length - 1].id; this.marks.vertex = null; this.changed(); }
+    if (own.length) { this.marks.chosen = own[own.length - 1].id; this.marks.vertex = null; ended ? this.changed() : this.refresh(); }
     else this.begin(tool);
     this.focus();
   }

@@ -22,12 +22,13 @@ function frame(editor) {
       .map(([value, words]) => h("option", { value }, words)));
   part.way = h("select", { "aria-label": "How the tooth is seen", onchange: (e) => editor.setWay(e.target.value) },
     h("option", { value: "direct" }, "seen directly"), h("option", { value: "mirror" }, "seen in the mirror"));
+  part.ways = h("label", {}, "Photo ", part.way);
   const slider = (words, name) => h("label", { class: "slide" }, words, h("input", { type: "range", min: 50, max: 250, value: 100, oninput: (e) => editor.light(name, e.target.value) }));
   part.bar = h("div", { class: "bar", role: "toolbar", "aria-label": "Canvas" },
     h("span", { class: "group" }, part.undo, part.redo),
     h("span", { class: "group" }, key("−", "Smaller", () => editor.zoomBy(1 / 1.4)), key("+", "Larger", () => editor.zoomBy(1.4)), key("Whole", "Show the whole photo", () => editor.fit()), key("1 : 1", "One photo pixel a screen pixel", () => editor.zoomTo(1))),
     h("span", { class: "group" }, part.ink, part.loupe),
-    h("span", { class: "group" }, h("label", {}, "Line ", part.snap), h("label", {}, "Photo ", part.way)),
+    h("span", { class: "group" }, h("label", {}, "Line ", part.snap), part.ways),
     h("span", { class: "group", title: "For viewing only; nothing measured changes" }, slider("Light ", "brightness"), slider("Contrast ", "contrast")));
   part.tools = h("div", { class: "tools", role: "group", "aria-label": "What to mark" });
   part.fields = h("div", { class: "fields" });
@@ -40,9 +41,25 @@ function frame(editor) {
   part.said = h("span", { class: "said", role: "status" });
   part.scale = h("span", { class: "scale" });
   part.where = h("span", { class: "where" });
-  part.line = h("div", { class: "line" }, part.said, part.scale, part.where);
+  part.legend = h("div", { class: "legend", hidden: true });
+  part.line = h("div", { class: "line" }, part.said, part.scale, part.where, part.legend);
   part.root = h("div", { class: "desk" }, part.bar, h("div", { class: "side" }, part.tools, part.fields), part.stage, part.line);
   return part;
+}
+
+// What the lines mean that the tool drew.
+function fillLegend(editor) {
+  const { part, data } = editor, names = [...new Set(editor.found.map((line) => line.pen))];
+  part.legend.hidden = !names.length;
+  part.legend.replaceChildren(...names.map((name) => {
+    const sample = h("canvas", { width: 72, height: 20, "aria-hidden": "true" }), context = sample.getContext("2d"), pen = data.pens[name];
+    context.scale(2, 2);
+    context.beginPath();
+    context.moveTo(2, 5);
+    context.lineTo(34, 5);
+    stroke(context, pen, false);
+    return h("span", {}, sample, " " + pen.words);
+  }));
 }
 
 function fillTools(editor) {
@@ -71,8 +88,8 @@ function fillFields(editor) {
   else if (!tool.point && !shape.found) {
     if (!shape.closed) actions.push(act("Continue", () => editor.resume(shape)));
     if (tool.role === "reference") actions.push(act("Add a second line", () => editor.addPart(shape)));
-    if (tool.many) actions.push(act("Another", () => editor.begin(tool)));
   }
+  if (tool.many && marks.open !== shape.id) actions.push(act("Another", () => editor.begin(tool)));
   if (shape.found) actions.push(act("Draw it myself", () => { marks.removeShape(shape.id); editor.begin(tool); }));
   actions.push(act("Remove", () => { marks.removeShape(shape.id); editor.changed(); }));
   const kind = shape.props.kind;

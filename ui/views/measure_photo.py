@@ -34,7 +34,12 @@ def show() -> None:
 
 
 def draw(entry: Any, restoration: Any, measured: Any) -> None:
-    """Show the canvas of one photo."""
+    """Show the canvas of one photo; an unmarked one is offered the marks of an earlier photo."""
+    desk = session.desk()
+    if not api.draft_marks(desk, entry.file).body["shapes"] and (source := api.earlier_photo(desk, session.cases(), entry)):
+        left, right = st.columns([3, 1], vertical_alignment="center")
+        left.markdown(f"◇ Nothing is marked yet. The marks of {source.on} can be carried over; then look along every line and correct it.")
+        right.button("Carry the marks over", on_click=carry, args=(entry.file, source), width="stretch")
     lengths = [length.name for length in restoration.known_lengths]
     marking_canvas(entry.file, entry.view, lengths, measured, st.session_state.get("load", 0))
 
@@ -96,6 +101,15 @@ def confirm(file: str, measured: Any) -> None:
         return
     count, refused = len(document.readings), len(document.refusals)
     st.session_state["said"] = ("success", f"Confirmed: {count} readings and {refused} refusals are in the record.")
+
+
+def carry(file: str, source: Any) -> None:
+    """Put the marks of an earlier photo where the tooth lies on this one."""
+    try:
+        api.carry_marks(session.desk(), file, source)
+        st.session_state["load"] = st.session_state.get("load", 0) + 1
+    except api.AuditError as error:
+        st.session_state["said"] = ("error", f"{error.message} {error.hint}")
 
 
 def take_over(file: str, measured: Any) -> None:
