@@ -78,7 +78,7 @@ def browser_context_args() -> dict[str, Any]:
     return {"viewport": {"width": 1400, "height": 1000}, "locale": "en-GB", "timezone_id": "UTC", "reduced_motion": "reduce"}
 
 
-@pytest.fixture(scope="module")
+@pytest.fixture(scope="session")
 def practice_served(tmp_path_factory: pytest.TempPathFactory, template: Path) -> Iterator[tuple[str, Path]]:
     """Address and folder of a small practice, served by the program itself."""
     root = tmp_path_factory.mktemp("at_work")

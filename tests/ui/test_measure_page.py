@@ -1,0 +1,74 @@
+"""The page that measures, on a practice of its own and without a browser: carrying over, holding back, confirming."""
+
+from __future__ import annotations
+
+import shutil
+from pathlib import Path
+
+import conftest
+import practice
+import pytest
+from streamlit.testing.v1 import AppTest
+
+from audit import api
+
+
+@pytest.fixture
+def desk(tmp_path: Path, template: Path, monkeypatch: pytest.MonkeyPatch) -> api.Desk:
+    folder = Path(shutil.copytree(template, tmp_path / "practice"))
+    conftest.use(monkeypatch, api)
+    monkeypatch.setenv("RESTORATION_AUDIT_LEDGER", str(tmp_path / "ledger.sqlite"))
+    monkeypatch.setenv("RESTORATION_AUDIT_FOLDER", str(folder))
+    return api.Desk(str(tmp_path / "ledger.sqlite"), folder)
+
+
+def opened(on: str) -> AppTest:
+    from test_pages import MAIN
+
+    app = AppTest.from_file(str(MAIN), default_timeout=120)
+    app.query_params["code"], app.query_params["visit"] = practice.CODE, on
+    app.run()
+    app.switch_page("views/measure_photo.py").run()
+    assert not app.exception
+    return app
+
+
+def press(app: AppTest, label: str) -> AppTest:
+    next(button for button in app.button if button.label == label).click().run()
+    assert not app.exception
+    return app
+
+
+def said(app: AppTest) -> str:
+    kinds = ("markdown", "caption", "info", "warning", "error", "success", "html")
+    texts = [str(getattr(element, "value", "") or getattr(element.proto, "body", "")) for kind in kinds for element in app.get(kind)]
+    return "\n".join(texts)
+
+
+def test_a_recall_photo_is_carried_over_measured_and_confirmed_in_three_clicks(desk: api.Desk) -> None:
+    app = opened("2019-05-13")
+    assert f"The marks of {practice.ON} can be carried over" in said(app)
+    press(press(press(app, "Carry the marks over"), "Measure"), "Confirm")
+    assert "are in the record" in said(app)
+    assert (desk.folder / practice.BARE).with_suffix(".geojson").is_file()
+    assert "No scale" in said(app)  # the reference is never carried over
+
+
+def test_what_speaks_of_an_unrated_criterion_is_held_back_until_asked_for(desk: api.Desk) -> None:
+    for name in ("grades.csv", "findings.csv"):
+        (desk.folder / name).unlink()
+    app = press(opened(practice.ON), "Measure")
+    text = said(app)
+    assert "Held back." in text and "held back</td><td>widest marginal opening" in text and "µm" not in text.split("Held back.")[1]
+    assert "metal showing on the facial" in text
+    assert api.was_shown(desk, practice.CODE, practice.ON) == set()
+    app = press(app, "Show without a rating")
+    assert "Held back." not in said(app) and "µm" in said(app)
+    assert api.was_shown(desk, practice.CODE, practice.ON) == {"marginal_adaptation"}
+
+
+def test_marks_that_contradict_themselves_are_told_in_place(desk: api.Desk) -> None:
+    crossing = {"role": "facial_surface", "closed": True, "parts": [[[100, 100], [300, 300], [300, 100], [100, 300]]]}
+    api.save_marks(desk, practice.FACIAL, 0, {"shapes": [crossing]})
+    app = press(opened(practice.ON), "Measure")
+    assert "must not cross itself" in said(app)
