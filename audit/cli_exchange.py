@@ -21,6 +21,7 @@ def add_exchange_commands(app: typer.Typer) -> None:
     """Make the commands known to the program."""
     app.add_typer(club, name="club")
     app.command()(deidentify)
+    app.command()(standards)
 
 
 def check_paper(paper: str) -> None:
@@ -53,6 +54,19 @@ def deidentify(
     out.print(f"{path}: pixels only, read back and checked.")
     for line in made.warnings:
         out.print(f"  look: {line}")
+
+
+def standards(
+    code: Annotated[str, typer.Argument(help="Case code.")],
+    folder: Annotated[Path, typer.Argument(help="Practice folder with the photos.")],
+    out_folder: Annotated[Path, typer.Option("--out", help="Where the files go.")] = Path("standards"),
+    ledger: LedgerOption = "reports/ledger.sqlite",
+) -> None:
+    """Write one restoration as HL7 FHIR R4 and DICOM, for the practice's own systems; nothing is de-identified."""
+    from audit import api
+
+    written = api.write_standards(ledger, code, folder, out_folder)
+    out.print(f"{len(written)} files in {out_folder}: a FHIR Bundle, and DICOM images with structured reports.")
 
 
 @club.command()

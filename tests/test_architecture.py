@@ -25,7 +25,7 @@ MAY_USE: dict[str, set[str]] = {
     "ledger": {"sqlalchemy", "core", "ledger"},
     "analysis": {"numpy", "pandas", "scipy", "statsmodels", "core", "analysis"},
     "report": {"pandas", "vl_convert", "jinja2", "typst", "core", "report"},
-    "exchange": {"cryptography", "pydicom", "core", "exchange"},
+    "exchange": {"numpy", "cryptography", "pydicom", "highdicom", "core", "exchange"},
     "synthetic": {"numpy", "scipy", "imaging", "core", "synthetic"},
     "batch": {"api", "core"},
     "api": {"pandas", "api", "core", "imaging", "intake", "folder", "calibration", "measure", "ledger", "analysis", "report", "exchange"},

@@ -29,6 +29,7 @@ from audit.api.practice_tables import put_rows
 from audit.api.record import series, tooth_codes, tooth_record, tooth_records
 from audit.api.reference import calibrate_photo, save_picture, write_strip_sheet
 from audit.api.reports import read_case_folder, report_data, tooth_html, write_reports
+from audit.api.standards import write_standards
 from audit.core.picture import PENS
 from audit.core.vocabulary import FINDINGS, NOT_EXAMINED, RYGE_SCALES, STAGES, SURFACES, VIEWS
 from audit.errors import AuditError
@@ -52,5 +53,5 @@ __all__ = [
     "place_for", "plain", "prepare_bundle", "put_rows", "read_case_folder", "reading_words", "refused_document", "region_jpeg",
     "report_data", "save_draft", "save_marks", "save_picture", "series", "shown", "snap_path", "stage_of", "take_in", "tooth_codes",
     "tooth_html", "tooth_pdf", "tooth_record", "tooth_records", "unlisted_images", "waiting_photos", "was_shown", "write_pdfs",
-    "write_reports", "write_strip_sheet",
+    "write_reports", "write_standards", "write_strip_sheet",
 ]  # fmt: skip

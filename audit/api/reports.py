@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 from collections import Counter
 from collections.abc import Callable, Sequence
 from datetime import date
@@ -12,6 +13,7 @@ from audit.api.record import tooth_record, tooth_records
 from audit.core.clinical import CaseFolder
 from audit.core.outcome import PhotoRecord, ToothRecord, VisitRecord
 from audit.core.picture import Picture
+from audit.exchange.dictionary import data_package
 from audit.folder import read_folder
 from audit.imaging.codec import read_image
 from audit.imaging.overlay import Marks
@@ -79,6 +81,8 @@ def _write_index(records: Sequence[ToothRecord], out: Path, refused: Sequence[st
     kinds = {"readings": tables.series, "refusals": tables.refusals, "findings": tables.findings}
     for name, table in kinds.items():
         (out / f"{name}.csv").write_text(tables.to_csv([table(record) for record in records]), encoding="utf-8")
+    columns = {"readings": tables.SERIES_COLUMNS, "refusals": tables.REFUSAL_COLUMNS, "findings": tables.FINDING_COLUMNS}
+    (out / "datapackage.json").write_text(json.dumps(data_package(columns), indent=1), encoding="utf-8")
     counts = Counter(refusal.code for record in records for visit in record.visits for photo in visit.photos for refusal in photo.refusals)
     rows = [index_row(record, f"{record.restoration.code}.html") for record in records]
     index = out / "index.html"
