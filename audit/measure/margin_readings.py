@@ -26,6 +26,7 @@ from audit.core.continuous_margin import continuous_fraction_at
 from audit.core.quantity import Quantity, source
 from audit.core.records import Calibration, Photo, Reading, Segment
 from audit.measure.detection import CRITICAL, OPEN, STATE_NAMES, STEP, UNASSESSABLE, Detection
+from audit.measure.largest import excess_of_largest, windows_of
 from audit.measure.reflections import MAY_BE_OPEN
 from audit.measure.runs import runs
 from audit.measure.stations import Stations
@@ -44,6 +45,8 @@ MAY_BE_REFLECTION_UM = 250.0
 """A dark band wider than the coarsest limit of the 2010 FDI criteria may be a reflection in the metal: flagged, the explorer decides."""
 LOOKALIKE_MEAN = 0.08
 """Mean equivalent width of what looks like a slot along a closed margin (faint stain, shadow, glint), in units of the blur."""
+LOCAL_MODEL = 0.5
+"""Share of the model error that changes along the margin with textures and reflections; from slots drawn with them."""
 _DRAWS = 400
 _EVEN_RUN = 4
 TAPER_MM = 0.4
@@ -193,8 +196,8 @@ class Margin:
             source("noise", photo): float(spread.std()),
             source("boundary", f"{photo}:margin"): float(np.median(length)) / 12**0.5 * edges**0.5 / float(length.sum()),
         }
-        total, open_length = float(self.length.sum()), float(self.length[opened].sum())
-        blind = total - float(length.sum())
+        open_length = float(self.length[opened].sum())
+        total, blind = float(self.length.sum()), float(self.length[~self.assessed].sum())
         details = {
             "threshold": threshold, "threshold_unit": "um" if self.calibration is not None else "px", "stations": stations,
             "if_unassessed_continuous": 1.0 - open_length / total, "if_unassessed_open": 1.0 - (open_length + blind) / total,
@@ -228,13 +231,14 @@ class Margin:
 
     def _widest(self) -> Reading:
         index, size = np.flatnonzero(self.assessed), self._window_size()
-        windows = every = _windows(index, size)
+        windows = every = windows_of(index, size)
         mostly_open = (self.state[every] == OPEN).mean(axis=1) > 0.5
         if is_open := bool(mostly_open.any()):
             windows = every[mostly_open]
         means = self.opening[windows].mean(axis=1)
         noisy = (self.opening + self.draws)[:, windows].mean(axis=2)
-        excess = float(noisy.max(axis=1).mean() - means.max())
+        wander = np.hypot(self.draws.std(axis=0), LOCAL_MODEL * self.systematic)
+        excess = excess_of_largest(self.opening, wander, windows)
         best = windows[int(means.argmax())]
         signed = self._wavering(self._opening(float(means.max()) - excess, best), best)
         details = {"site_px": self._line_of(best), "over_mm": WIDEST_OVER_MM, "excess_um": excess}
@@ -244,13 +248,14 @@ class Margin:
         return self._judged("widest_marginal_opening", signed, best, is_open, limit, between, details)
 
     def _wavering(self, signed: Quantity, best: np.ndarray) -> Quantity:
-        """With what the width wavers along the open run as uncertainty: a crevice is even, reflections beside it are not."""
+        """With what the width wavers beyond its claims along the open run as uncertainty: a crevice is even, reflections are not."""
         around = next(((a, b) for a, b, kind in runs(self.state) if kind == OPEN and a <= best[0] < b), None)
         if around is None or around[1] - around[0] < _EVEN_RUN:
             return signed
-        inner = self.opening[around[0] + 1 : around[1] - 1]
+        inside = slice(around[0] + 1, around[1] - 1)
         alike = source("boundary", f"{self.photo.identity}:margin")
-        wavering = float(np.std(inner))
+        claimed = float((self.draws[:, inside].var(axis=0) + (LOCAL_MODEL * self.systematic[inside]) ** 2).mean())
+        wavering = math.sqrt(max(0.0, float(self.opening[inside].var()) - claimed))
         return Quantity(signed.value, signed.unit, {**signed.parts, alike: math.hypot(signed.parts.get(alike, 0.0), wavering)})
 
     def _mean(self) -> Reading:
@@ -340,10 +345,3 @@ def _noise(rng: np.random.Generator, trace: Trace) -> np.ndarray:
     joint = rng.normal(size=(_DRAWS, n)) @ (vectors * np.sqrt(np.maximum(values, 0.0))).T
     alone = rng.normal(size=(_DRAWS, n))
     return np.asarray(np.where(found.resolved, joint, alone) * found.u_opening_px)
-
-
-def _windows(index: np.ndarray, size: int) -> np.ndarray:
-    """Every `size` assessed stations that follow one another, shape (k, size)."""
-    rows = np.lib.stride_tricks.sliding_window_view(index, size)
-    close = rows[:, -1] - rows[:, 0] < size + 1
-    return np.asarray(rows[close] if close.any() else rows)
