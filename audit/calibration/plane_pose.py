@@ -146,7 +146,8 @@ class _Fit:
             residual, jacobian = self._linear(parameters)
             normal = np.einsum("gij,gik->gjk", jacobian, jacobian)
             step = np.linalg.solve(normal, np.einsum("gij,gi->gj", jacobian, residual)[..., None])[..., 0]
-            step = step * np.minimum(1.0, 2.0 / np.abs(step[:, 4:] / self._sd).max(axis=1))[:, None]  # far from the data it would run away
+            furthest = np.abs(step[:, 4:] / self._sd).max(axis=1)
+            step = step / np.maximum(1.0, furthest / 2.0)[:, None]  # far from the data it would run away
             parameters = np.concatenate([tilts, parameters[:, 2:] + step], axis=1)
         residual, _ = self._linear(parameters)
         return np.asarray(np.sum(residual**2, axis=1))
