@@ -46,15 +46,18 @@ _BAR = 24
 
 def calibration_lines(calibration: Calibration) -> list[str]:
     """What was found, the budget by source, blur and remarks, one line each."""
-    scale = calibration.mm_per_px
-    relative = scale.u / scale.value
+    along, across = calibration.mm_per_px, calibration.mm_per_px_across
+    relative, relative_across = along.u / along.value, across.u / across.value
     mirror = ", seen in a mirror" if calibration.seen_in == "mirror" else ""
+    same = abs(across.value / along.value - 1) < 1e-6 and abs(relative_across - relative) < 1e-5
+    both = f"{relative:.2%}" if same else f"{relative:.2%} along it and {relative_across:.2%} square to the line of sight"
     lines = [
-        f"1 px is {scale.value:.5g} mm at the tooth, by {_KINDS.get(calibration.reference, calibration.reference)}{mirror}: "
+        f"1 px is {along.value:.5g} mm at the tooth, by {_KINDS.get(calibration.reference, calibration.reference)}{mirror}: "
         f"10 mm are known to ± {19.6 * relative:.2f} mm (95 %).",
-        f"Standard uncertainty {relative:.2%}. It comes from:",
+        *([] if same else [f"Square to the line of sight 1 px is {across.value:.5g} mm: the reference leans, or may lean, along itself."]),
+        f"Standard uncertainty {both}. It comes from:",
     ]
-    budget = sorted(scale.relative_parts.items(), key=lambda part: -abs(part[1]))
+    budget = sorted(across.relative_parts.items(), key=lambda part: -abs(part[1]))
     largest = max((abs(part) for _, part in budget), default=1.0) or 1.0
     for name, part in budget:
         kind, _, whose = name.partition("/")
@@ -63,17 +66,9 @@ def calibration_lines(calibration: Calibration) -> list[str]:
         lines.append(f"  {abs(part):7.2%}  {bar:<{_BAR}}  {SOURCE_WORDS.get(kind, plain(kind))}{named}")
     return [
         *lines,
-        *_across(calibration),
         *_shown(calibration),
         *(FLAG_WORDS.get(flag, f"Remark: {plain(flag)}.") for flag in calibration.flags),
     ]
-
-
-def _across(calibration: Calibration) -> list[str]:
-    along, across = calibration.mm_per_px, calibration.mm_per_px_across
-    if abs(across.value / along.value - 1) < 1e-6 and abs(across.u / along.u - 1) < 1e-3:
-        return []
-    return [f"Across it 1 px is {across.value:.5g} mm, standard uncertainty {across.u / across.value:.2%}."]
 
 
 def _shown(calibration: Calibration) -> list[str]:
