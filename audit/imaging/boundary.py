@@ -18,7 +18,7 @@ from shapely.geometry.base import BaseGeometry
 from audit.imaging.sample import arc_length_px, band_coordinates, resample_polyline, sample_linear
 from audit.imaging.step_fit import misfit, settled
 
-__all__ = ["Edge", "refine_edge"]
+__all__ = ["Edge", "cheapest_path", "refine_edge"]
 
 _MOST_POINTS = 500
 _SAMPLES = 41
@@ -29,7 +29,7 @@ _PLACES = 0.7
 """Share of the reach within which the edge is looked for: the rest of a profile shows what lies on either side."""
 _RIM_PX = 1.5
 _STIFFNESS = 0.15
-_PULL = 0.10
+_PULL = 0.4
 
 
 @dataclass(frozen=True)
@@ -89,7 +89,7 @@ def _edge_near(pixels: np.ndarray, coarse: np.ndarray, reach_px: float, within: 
     left, _ = misfit(gaussian_filter1d(profile, 1.0, axis=0, mode="wrap"), offsets, places)
     pull = _PULL * (places / reach_px) ** 2
     cost = np.where(known[:, None], left + pull, pull)
-    path = _cheapest(cost, _STIFFNESS * step / max(spacing, step))
+    path = cheapest_path(cost, _STIFFNESS * step / max(spacing, step))
     shift, sd = settled(left, path, step, 3.0 * len(offsets) * min(step, 1.0))
     shift = np.where(known, gaussian_filter1d(places[path] + shift, 1.0, mode="wrap"), 0.0)
     normal = (where[:, -1] - where[:, 0]) / (2.0 * reach_px)
@@ -108,7 +108,7 @@ def _held_inside(profile: np.ndarray, where: np.ndarray, inner: BaseGeometry) ->
     return held, (right - middle >= 2) & (middle - left >= 2) & inside[:, middle]
 
 
-def _cheapest(cost: np.ndarray, stiffness: float) -> np.ndarray:
+def cheapest_path(cost: np.ndarray, stiffness: float) -> np.ndarray:
     """Column of the cheapest closed path through the rows of `cost`; moving k columns costs stiffness k^2."""
     rows = np.vstack([cost[-_LEAD:], cost, cost[:_LEAD]])
     n, m = rows.shape

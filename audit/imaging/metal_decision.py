@@ -55,11 +55,12 @@ def coherent(logit: np.ndarray, linear: np.ndarray, inside: np.ndarray) -> np.nd
     return np.where(inside, mean(slope) * guide + mean(offset), -9.0).astype(np.float32)
 
 
-def decide(probability: np.ndarray, grid: Grid, above: np.ndarray) -> Decision:
+def decide(probability: np.ndarray, grid: Grid, above: np.ndarray, told: np.ndarray) -> Decision:
     """Components that are metal.
 
     A sliver that is dark throughout may be metal that mirrors the throat, or the throat itself beside
-    an outline drawn too wide; nothing in the photo tells them apart, so it is not called metal. `above` is ln Y over the enamel.
+    an outline drawn too wide; nothing in the photo tells them apart, so it is not called metal. `above` is ln Y over the enamel,
+    `told` where a reader said that it is metal: what touches that is.
     """
     total = np.count_nonzero(grid.inside)
     count, labels, stats, _ = cv2.connectedComponentsWithStats((probability > 0.5).astype(np.uint8), connectivity=8)
@@ -72,7 +73,7 @@ def decide(probability: np.ndarray, grid: Grid, above: np.ndarray) -> Decision:
         sure = float(np.mean(probability[part] > 0.9))
         mean = float(probability[part].mean())
         shadow = area < _SLIVER * total and float(np.quantile(above[part], 0.75)) < _DARK
-        if area >= least and sure > 0.3 and mean > 0.75 and not shadow:
+        if (area >= least and sure > 0.3 and mean > 0.75 and not shadow) or told[part].any():
             accepted |= part
         else:
             rest += area * mean

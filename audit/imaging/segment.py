@@ -18,6 +18,7 @@ from audit.imaging.metal_decision import coherent, decide
 from audit.imaging.metal_features import metal_features
 from audit.imaging.metal_network import metal_log_odds
 from audit.imaging.metal_region import outline_region
+from audit.imaging.outline_checks import gum_colour, gum_share, holds_two_teeth
 from audit.imaging.working_grid import Grid, judge_light, working_grid
 
 __all__ = ["Look", "Proposal", "propose_metal", "settle"]
@@ -26,8 +27,6 @@ _UNLIT, _RULED_OUT = -1.0, -3.0
 """ln Y over the enamel below which a pixel may be metal that mirrors the throat; log odds below which metal is ruled out."""
 _SURE = 4.0
 """Log odds that a reader's stroke adds at least, as deep as it reaches."""
-_GUM_RED, _GUM_LIGHT = 0.45, 0.05
-"""ln(R/G) and Y of gingiva at least: the throat is as red and darker, teeth are lighter and less red."""
 
 
 @dataclass(frozen=True)
@@ -143,23 +142,25 @@ def _look(grid: Grid, design: str | None, alloy: str | None, upper: bool | None)
     log_odds, prior = (np.full(grid.inside.shape, value, dtype=np.float32) for value in (-9.0, 0.0))
     log_odds[grid.inside] = metal_log_odds(features, grid.inside)
     prior[grid.inside] = _prior(grid, linear, design, upper)
+    above = log_colour(linear)[0] - enamel.log_light
     evidence = {
-        "enamel_share": enamel.share, "gains": [float(g) for g in gains], "working_step_px": float(grid.step_px.mean()),
-        "design": design, "alloy": alloy, "upper": upper,
+        "enamel_share": enamel.share, "gum_share": gum_share(linear, grid.inside),
+        "two_teeth": holds_two_teeth(above, log_odds < 0.0, grid.inside), "gains": [float(g) for g in gains],
+        "working_step_px": float(grid.step_px.mean()), "design": design, "alloy": alloy, "upper": upper,
     }  # fmt: skip
-    return Look(grid, linear, log_colour(linear)[0] - enamel.log_light, log_odds, prior, evidence)
+    return Look(grid, linear, above, log_odds, prior, evidence)
 
 
 def settle(pixels: np.ndarray, outline: Polygon, look: Look, told: np.ndarray | None = None) -> Proposal:
     """Decide a look, with the log odds that a reader's strokes add (shape (h, w)) where there are any."""
     grid = look.grid
     smooth = coherent(look.log_odds + look.prior, look.linear, grid.inside)
-    smooth = smooth if told is None else smooth + told
+    told = np.zeros_like(smooth) if told is None else told
+    smooth = np.where(grid.inside, smooth + told, smooth)
     probability = np.where(grid.inside, 1.0 / (1.0 + np.exp(-np.clip(smooth, -30.0, 30.0))), 0.0).astype(np.float32)
-    decided = decide(probability, grid, look.above)
+    decided = decide(probability, grid, look.above, told > 2.0 * _SURE)
     hidden = ((look.above < _UNLIT) | (look.log_odds > _RULED_OUT)) & grid.inside & ~decided.accepted
-    if told is not None:
-        hidden &= told > -_SURE
+    hidden &= told > -_SURE
     region, edges = outline_region(pixels, decided.accepted, smooth, grid, outline)
     return Proposal(
         region, probability, hidden, look, edges, decided.undecided_sd * grid.cell_px2, decided.rest * grid.cell_px2
@@ -184,8 +185,7 @@ def _prior(grid: Grid, linear: np.ndarray, design: str | None, upper: bool | Non
 
 def _gum_beyond(grid: Grid, linear: np.ndarray) -> tuple[float, float]:
     """Share of gum just beyond the upper and the lower end of the outline, 0 to 1."""
-    light, red_green, _ = log_colour(linear)
-    gum = (red_green > _GUM_RED) & (light > np.log(_GUM_LIGHT)) & ~grid.inside
+    gum = gum_colour(linear) & ~grid.inside
     rows, columns = np.nonzero(grid.inside)
     across = slice(int(np.quantile(columns, 0.25)), int(np.quantile(columns, 0.75)) + 1)
     over, under = gum[: rows.min(), across], gum[rows.max() + 1 :, across]

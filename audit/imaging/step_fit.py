@@ -3,8 +3,8 @@
 Notes
 -----
 Each profile is the outside colour plus a step that is blurred by a Gaussian, and on either side of it a ramp (shade outside, a
-reflection that changes inside; ridge, so that they explain no step). What lies deeper inside than the blur reaches counts less and
-less: mirrored light says nothing of the edge. For every place on a grid the model is linear, so that its residual follows from one
+reflection that changes inside; ridge, so that they explain no step). What lies deeper inside than the blur reaches counts
+half: mirrored light says little of the edge. For every place on a grid the model is linear, so that its residual follows from one
 product of matrices; a step further in misfits what lies outside of it, so the outermost step wins over reflections behind it.
 """
 
@@ -21,6 +21,8 @@ _RIDGE = 1.0
 _CALM = 0.02
 """Share of the usual contrast that counts as none: where there is no edge to see, no place is preferred."""
 _EVERY = 6
+_DEEP = 0.5
+"""Weight of what lies deep inside: enough that a step placed before the edge pays for the edge."""
 
 
 def outside_colour(profile: np.ndarray, offsets: np.ndarray) -> np.ndarray:
@@ -55,7 +57,7 @@ def _residual(contrast: np.ndarray, offsets: np.ndarray, places: np.ndarray, blu
     s = offsets[None, :] - places[:, None]
     reach = float(offsets[-1])
     basis = np.stack([ndtr(s / blur), np.maximum(s, 0.0) / reach, np.minimum(s, 0.0) / reach], axis=1)
-    weight = np.exp(-0.5 * (np.maximum(s - 2.5 * blur, 0.0) / (2.0 * blur)) ** 2)
+    weight = np.maximum(np.exp(-0.5 * (np.maximum(s - 2.5 * blur, 0.0) / (2.0 * blur)) ** 2), _DEEP)
     heavy = basis * weight[:, None]
     normal = np.einsum("cim,cjm->cij", heavy, basis) + np.diag([1e-6, _RIDGE, _RIDGE])
     root = np.linalg.cholesky(np.linalg.inv(normal))

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 import cv2
 import numpy as np
-from shapely.geometry import Polygon
+from shapely.geometry import Polygon, box
 
 from audit.errors import Refused
 from audit.imaging.sample import crop
@@ -52,9 +52,12 @@ def working_grid(pixels: np.ndarray, outline: Polygon) -> Grid:
     Raises
     ------
     Refused
-        ``outline_too_small``: fewer pixels than a region can be found in.
+        ``outline_outside``; ``outline_too_small``: fewer pixels than a region can be found in.
     """
     side = float(np.sqrt(outline.area))
+    if not box(-1.0, -1.0, float(pixels.shape[1]), float(pixels.shape[0])).covers(outline):
+        raise Refused("outline_outside", f"The outline reaches out of the photo of {pixels.shape[1]} x {pixels.shape[0]} px.",
+                      "Trace on the image at full size; leave out what the photo cut off.")  # fmt: skip
     if side < _SMALLEST_SIDE:
         raise Refused("outline_too_small", f"The outline is only {side:.0f} px across; metal cannot be told from enamel.",
                       "Photograph the tooth larger, or trace on the original instead of a thumbnail.")  # fmt: skip

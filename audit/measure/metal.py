@@ -8,13 +8,13 @@ from __future__ import annotations
 
 import numpy as np
 import shapely
-from shapely.geometry import MultiPolygon
+from shapely.geometry import MultiPolygon, Polygon
 
 from audit.core.annotations import Annotations
 from audit.core.records import Calibration, Photo, Reading, Refusal
 from audit.core.vocabulary import DESIGNS
 from audit.errors import Refused
-from audit.imaging.segment import propose_metal
+from audit.imaging.segment import Proposal, propose_metal
 from audit.measure.metal_budget import drawn_sd, proposed_sd
 from audit.measure.metal_readings import METAL_MEASURANDS, MetalCase, Region, facial_area, metal_readings
 from audit.measure.perforation import measure_perforation
@@ -25,7 +25,7 @@ _UNDECIDED_OF_METAL, _UNDECIDED_OF_SURFACE = 0.5, 0.025
 """Undecided area (one standard deviation) above which nothing is said: share of the metal found, and of the surface."""
 SMALLEST_PROPOSED_PX = 200.0
 """Narrower teeth (smile views) were read up to 60 % wrong on drawn scenes; "no metal" is still said of them."""
-_ENAMEL_SHARE = 0.12
+_ENAMEL_SHARE, _MOST_GUM, _LEAST_BLURS = 0.12, 0.03, 12.0
 
 
 def measure_metal(
@@ -73,7 +73,7 @@ def _region(pixels: np.ndarray, case: MetalCase) -> Region:
     Raises
     ------
     Refused
-        ``metal_undecided``, ``enamel_not_found``, and what `propose_metal` refuses.
+        ``metal_undecided``, ``enamel_not_found``, ``outline_includes_gum``, ``outline_not_one_tooth``, and what `propose_metal` refuses.
     """
     drawn = [f for f in case.annotations.all("metal") if f.geometry is not None]
     if drawn:
@@ -84,18 +84,38 @@ def _region(pixels: np.ndarray, case: MetalCase) -> Region:
         return Region(shape, drawn_sd(shape, case.outline), by, {})
     tooth = case.annotations.tooth
     upper = None if tooth is None else tooth.is_upper
-    proposal = propose_metal(pixels, case.outline, case.annotations.design, case.annotations.alloy, upper)
     blur = None if case.calibration is None else case.calibration.blur_sigma_px
-    sd = proposed_sd(proposal, case.outline, 0.0 if blur is None else blur.value)
+    blur_px = 0.0 if blur is None else blur.value
+    if np.sqrt(case.outline.area) < _LEAST_BLURS * blur_px:
+        reason = f"The outline is {np.sqrt(case.outline.area):.0f} px across and the photo is blurred by {blur_px:.0f} px."
+        raise Refused("outline_too_small", reason, "Photograph the tooth larger and in focus.")
+    proposal = propose_metal(pixels, case.outline, case.annotations.design, case.annotations.alloy, upper)
+    _judge_outline(proposal)
+    _judge_region(proposal, case.outline)
+    return Region(proposal.region, proposed_sd(proposal, case.outline, blur_px), "proposal", proposal.evidence)
+
+
+def _judge_outline(proposal: Proposal) -> None:
+    """Refuse an outline that does not hold one tooth and nothing else."""
     if proposal.evidence["enamel_share"] < _ENAMEL_SHARE:
         raise Refused("enamel_not_found", "Too little of the outline has the colour of a tooth to compare with.",
                       "Outline the whole facial surface, without gum and neighbours, or draw the metal by hand.")  # fmt: skip
-    most = max(_UNDECIDED_OF_METAL * proposal.region.area, _UNDECIDED_OF_SURFACE * case.outline.area)
+    if proposal.evidence["gum_share"] > _MOST_GUM:
+        reason = f"Gum fills {proposal.evidence['gum_share']:.0%} of the outline; metal that mirrors gum looks like it."
+        raise Refused("outline_includes_gum", reason,
+                      "Draw the outline along the gum's edge, or draw the metal by hand.")  # fmt: skip
+    if proposal.evidence["two_teeth"]:
+        raise Refused("outline_not_one_tooth", "A dark line runs through the outline from end to end; it seems to hold two teeth.",
+                      "Outline one tooth alone, or draw the metal by hand.")  # fmt: skip
+
+
+def _judge_region(proposal: Proposal, outline: Polygon) -> None:
+    """Refuse a region of which too much is undecided, or of a tooth too small to outline it."""
+    most = max(_UNDECIDED_OF_METAL * proposal.region.area, _UNDECIDED_OF_SURFACE * outline.area)
     if proposal.undecided_sd_px2 > most:
         raise Refused("metal_undecided", "Parts of the tooth are neither surely metal nor surely not.",
                       "Draw the metal by hand, or dry the tooth and photograph it again.")  # fmt: skip
-    left, _, right, _ = case.outline.bounds
+    left, _, right, _ = outline.bounds
     if not proposal.region.is_empty and right - left < SMALLEST_PROPOSED_PX:
         reason = f"A tooth must be {SMALLEST_PROPOSED_PX:.0f} px wide for the tool to outline its metal; got {right - left:.0f} px."
         raise Refused("metal_undecided", reason, "Draw the metal by hand, or take a closer photograph.")
-    return Region(proposal.region, sd, "proposal", proposal.evidence)
