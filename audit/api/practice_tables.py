@@ -2,8 +2,8 @@
 
 Notes
 -----
-A row with the key of one that is there takes its place; the ledger keeps what was said before. The folder is read after writing: where
-a new row is refused, the former table comes back and the refusal is raised.
+A row with the key of one that is there takes its place, columns that it does not name stay; the ledger keeps what was said before. The
+folder is read after writing: where a new row is refused, the former table comes back and the refusal is raised.
 """
 
 from __future__ import annotations
@@ -111,9 +111,10 @@ def _with(table: _Table, name: str, added: Rows) -> _Table:
     rows = [[*row, *[""] * (len(columns) - len(row))] for row in table.rows]
     places = {_key(dict(zip(columns, row)), name): number for number, row in enumerate(rows)}
     for cells in added:
-        row = [cells.get(column, "") for column in columns]
         number = places.setdefault(_key(cells, name), len(rows))
-        rows[number:] = [row] if number == len(rows) else [row, *rows[number + 1 :]]
+        before = rows[number] if number < len(rows) else [""] * len(columns)
+        row = [cells.get(column, said) for column, said in zip(columns, before)]
+        rows[number:] = [row, *rows[number + 1 :]]
     return _Table(columns, rows, table.delimiter)
 
 

@@ -38,7 +38,7 @@ def test_a_photo_is_marked_measured_confirmed_and_stands_in_the_record(at_work: 
     for name, value in (("tick_mm", "0,5"), ("offset_mm", "1"), ("u_offset_mm", "0.5")):
         hand.fill(name, value)
     expect(page.get_by_text("Scale from a rule")).to_be_visible(timeout=20_000)
-    hand.draw("facial_surface", marked("facial_surface")[::6])
+    hand.draw("facial_surface", marked("facial_surface")[::10])
     hand.take("metal")
     page.get_by_role("button", name="Let the tool find it").click()
     hand.draw("margin", marked("margin")[::4])

@@ -72,3 +72,14 @@ def test_marks_that_contradict_themselves_are_told_in_place(desk: api.Desk) -> N
     api.save_marks(desk, practice.FACIAL, 0, {"shapes": [crossing]})
     app = press(opened(practice.ON), "Measure")
     assert "must not cross itself" in said(app)
+
+
+def test_a_recall_interval_is_set_and_nothing_else_of_the_row_changes(desk: api.Desk) -> None:
+    before = api.read_case_folder(desk.folder)
+    app = opened(practice.ON)
+    app.switch_page("views/settings.py").run()
+    app.number_input[0].set_value(6).run()
+    press(app, "Save")
+    assert "✓ Saved." in said(app)
+    after = api.read_case_folder(desk.folder)
+    assert after.restorations == before.restorations and after.recall_months == {practice.CODE: 6} and not after.refused_rows
