@@ -144,11 +144,12 @@ def _table(name: str, content: bytes, *, notes: bool) -> list[dict[str, str]]:
         _refuse(f"hold {name} as plain CSV", type(error).__name__)
     if head != [column.name for column in columns]:
         _refuse(f"hold {name} with its columns", ",".join(head)[:60])
-    for number, cells in enumerate(lines, 2):
-        if len(cells) != len(columns):
-            _refuse(f"hold {name} with whole rows", f"row {number}")
-        for column, text in zip(columns, cells, strict=True):
+    if uneven := next((number for number, cells in enumerate(lines, 2) if len(cells) != len(columns)), None):
+        _refuse(f"hold {name} with whole rows", f"row {uneven}")
+    for column, cells in zip(columns, zip(*lines, strict=True), strict=False):
+        for text in set(cells):  # words repeat: each is judged once
             if fault := cell_fault(column, text, notes=notes):
+                number = cells.index(text) + 2
                 raise ExchangeError(f"{name} row {number}: {column.name} {fault}; got {text[:40]!r}.", _AGAIN)
     return [dict(zip(head, cells, strict=True)) for cells in lines]
 

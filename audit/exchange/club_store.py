@@ -116,9 +116,9 @@ def _joined(bundles: Sequence[Bundle]) -> dict[str, list[dict[str, str]]]:
 
 def _csv(name: str, rows: Sequence[Mapping[str, str]]) -> str:
     stream = io.StringIO()
-    writer = csv.DictWriter(stream, [*_PROVENANCE, *(column.name for column in TABLES[name])], lineterminator="\n")
-    writer.writeheader()
-    writer.writerows(rows)
+    writer = csv.writer(stream, lineterminator="\n")
+    writer.writerow([*_PROVENANCE, *(column.name for column in TABLES[name])])
+    writer.writerows(row.values() for row in rows)  # in the order of the columns, as read
     return stream.getvalue()
 
 
