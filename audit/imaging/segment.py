@@ -23,7 +23,7 @@ from audit.imaging.working_grid import Grid, judge_light, working_grid
 
 __all__ = ["Look", "Proposal", "propose_metal", "settle"]
 
-_UNLIT, _RULED_OUT = -1.0, -3.0
+_UNLIT, _RULED_OUT = -1.0, -4.5
 """ln Y over the enamel below which a pixel may be metal that mirrors the throat; log odds below which metal is ruled out."""
 _SURE = 4.0
 """Log odds that a reader's stroke adds at least, as deep as it reaches."""
