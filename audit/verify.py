@@ -130,7 +130,7 @@ def _measured(scene: Scene, suffix: str) -> Document:
 
 def _compared(stratum: Stratum, truth: Mapping[str, Any], document: Document) -> Iterator[Comparison]:
     if "mm_per_px" in stratum.measurands and (scale := document.calibration) is not None:
-        z = (scale.mm_per_px.value - truth["mm_per_px"]) / scale.mm_per_px.u
+        z = (scale.mm_per_px.value - truth["mm_per_px_along_reference"]) / scale.mm_per_px.u
         yield Comparison("mm_per_px", "measured", z, abs(z) <= 2.0)
     openings = _openings_where_assessed(document, truth)
     for reading in document.readings:

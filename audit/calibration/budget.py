@@ -1,7 +1,8 @@
 """From the scale along a reference to the scale at the tooth: depth, inclination and lens, with their uncertainty.
 
-The scale at the tooth is that of the plane through it parallel to the sensor (or film). There it is the same in every
-direction, so a reference that leans along itself is taken as longer than it looks, by what it shows of its inclination.
+Two scales are told. Along the reference: what anybody reads off its marks as it lies, moved to the depth of the tooth.
+Across: that of the plane through the tooth parallel to the sensor (or film), where a reference that leans along itself is
+taken as longer than it looks, by what it shows of its inclination; what the photo projects is measured with it.
 """
 
 from __future__ import annotations
@@ -94,8 +95,9 @@ class Found:
         Image position of its middle.
     direction_deg : float
         Towards which `tilt` counts as away from the camera.
-    foreshortened : {'along', 'no'}
-        ``along``: a length that looks shorter where it leans. ``no``: a silhouette.
+    foreshortened : {'along', 'both', 'no'}
+        ``along``: marks that look closer where they lean; the scale along them is kept as laid. ``both``: a length of the tooth
+        itself, whose inclination is taken out of either scale. ``no``: a silhouette.
     tilt : Inclination or None
         What it shows of its inclination; ``None`` leaves how a reference is held.
     blur : Quantity or None
@@ -173,21 +175,25 @@ def calibrated(found: Found, photo: Photo, feature: Feature) -> Calibration:
     relative[source("offset", photo.identity)] = math.hypot(u_offset, offset * depth.relative_u) / depth.distance_mm / factor
     relative[source("distortion", photo.identity)] = DISTORTION_U
     tilt = _tilt(found, photo, feature)
-    mean, spread = (1.0, 0.0) if tilt is None else tilt.foreshortening(_off_axis(found, photo, depth))
-    if tilt is not None:
-        relative[source("tilt", photo.identity)] = spread / mean
-    scale = Quantity(1.0, "mm/px", relative).scaled(found.mm_per_px * factor * mean)
+    laid = Quantity(1.0, "mm/px", relative).scaled(found.mm_per_px * factor)
+    square = laid if tilt is None else _square(laid, tilt, _off_axis(found, photo, depth), photo)
     degrees = None if tilt is None else Quantity(math.degrees(tilt.angle), "deg", {source("tilt", photo.identity): math.degrees(tilt.u)})
     leaning = ("reference_leans",) if degrees is not None and abs(degrees.value) > _LEANING_DEG else ()
     flags = found.flags + flags + leaning + (("object_distance_assumed",) if depth.assumed else ())
     return Calibration(
-        found.kind, scale, scale, found.direction_deg % 180.0, degrees, found.blur,
+        found.kind, square if found.foreshortened == "both" else laid, square, found.direction_deg % 180.0, degrees, found.blur,
         "mirror" if feature.seen_in == "mirror" else "direct", found.method, flags,
         {
             **found.evidence, "middle_xy": list(found.middle_px), "object_distance_mm": depth.distance_mm,
             "offset_mm": offset, "u_offset_mm": u_offset, "mm_per_px_as_laid": found.mm_per_px,
         },
     )  # fmt: skip
+
+
+def _square(laid: Quantity, tilt: Inclination, off_axis: float, photo: Photo) -> Quantity:
+    """The scale square to the line of sight, from that along a reference that leans."""
+    mean, spread = tilt.foreshortening(off_axis)
+    return laid.scaled(mean).with_part(source("tilt", photo.identity), laid.value * spread)
 
 
 def _off_axis(found: Found, photo: Photo, depth: Depth) -> float:

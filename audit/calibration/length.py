@@ -50,7 +50,7 @@ def read_known_length(photo: Photo, feature: Feature, known_lengths: Sequence[Kn
                       "Measure it three times and give u_mm, e.g. 0.05 for a good caliper on a die.")  # fmt: skip
     given = feature.properties.get("id") if known is None else known.name
     identity = f"{given}={length:g}" if given else photo.identity
-    return _found("known_length", photo, feature, length, u, source("known_length", identity))
+    return _found("known_length", photo, feature, length, u, source("known_length", identity), foreshortened="both")
 
 
 def read_two_points(photo: Photo, feature: Feature) -> Found:
@@ -70,7 +70,9 @@ def read_two_points(photo: Photo, feature: Feature) -> Found:
     return _found("two_points", photo, feature, length, TWO_MARKS_U_MM if u is None else u, name, flags)
 
 
-def _found(kind: str, photo: Photo, feature: Feature, length: float, u: float, name: str, flags: tuple[str, ...] = ()) -> Found:
+def _found(
+    kind: str, photo: Photo, feature: Feature, length: float, u: float, name: str, flags: tuple[str, ...] = (), foreshortened: str = "along"
+) -> Found:
     if not 0.2 <= length <= 500 or not 0 < u < 0.2 * length:
         raise Refused("bad_length", f"length_mm must lie in 0.2 to 500 and u_mm within a fifth of it; got {length:g} and {u:g}.",
                       "Check the length and its uncertainty, both in mm.")  # fmt: skip
@@ -84,7 +86,7 @@ def _found(kind: str, photo: Photo, feature: Feature, length: float, u: float, n
     return Found(
         kind, f"{kind}@2", length / distance,
         {name: u / length, source("landmark", photo.identity): math.sqrt(2.0) * LANDMARK_U_PX / distance},
-        (float(middle[0]), float(middle[1])), math.degrees(math.atan2(dy, dx)) % 180.0, flags=flags,
+        (float(middle[0]), float(middle[1])), math.degrees(math.atan2(dy, dx)) % 180.0, foreshortened, flags=flags,
         evidence={"line_xy": [[float(c) for c in end] for end in ends], "length_mm": length, "length_px": distance},
     )  # fmt: skip
 

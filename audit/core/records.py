@@ -77,9 +77,9 @@ class Calibration:
     reference : str
         Kind: ``rule``, ``rod``, ``known_length``, ``two_points``, ``probe``, ``dicom`` ...
     mm_per_px : Quantity
-        Along the reference at its middle, offset corrected, unit ``mm/px``.
+        Along the reference at its middle as it lies, offset corrected, unit ``mm/px``.
     mm_per_px_across : Quantity
-        At right angles to it; carries the tilt correction.
+        Square to the line of sight, in the plane through the tooth parallel to the sensor: carries the tilt correction.
     direction_deg : float
         Direction of the reference in the image, x right, y down, in [0, 180).
     tilt_deg : Quantity or None
@@ -106,17 +106,22 @@ class Calibration:
     evidence: Mapping[str, Any] = field(default_factory=dict)
 
     def scale(self, direction_deg: float) -> Quantity:
-        """Scale for a length in `direction_deg` of the image, unit ``mm/px``."""
+        """Scale for a projected length in `direction_deg` of the image, unit ``mm/px``."""
         angle = math.radians(direction_deg - self.direction_deg)
         c2, s2 = math.cos(angle) ** 2, math.sin(angle) ** 2
         return combine(
             lambda along, across: math.sqrt(c2 * along**2 + s2 * across**2),
-            self.mm_per_px, self.mm_per_px_across, unit="mm/px",
+            self._square(), self.mm_per_px_across, unit="mm/px",
         )  # fmt: skip
 
     def area_scale(self) -> Quantity:
-        """Scale for an area, unit ``mm2/px2``."""
-        return combine(lambda along, across: along * across, self.mm_per_px, self.mm_per_px_across, unit="mm2/px2")
+        """Scale for a projected area, unit ``mm2/px2``."""
+        return combine(lambda along, across: along * across, self._square(), self.mm_per_px_across, unit="mm2/px2")
+
+    def _square(self) -> Quantity:
+        """The scale in the reference's direction square to the line of sight: what is measured is what the photo projects."""
+        leans = any(name.startswith("tilt/") and name not in self.mm_per_px.parts for name in self.mm_per_px_across.parts)
+        return self.mm_per_px_across if leans else self.mm_per_px
 
 
 @dataclass(frozen=True)

@@ -39,8 +39,8 @@ def rule_errors(count: int, unaided: bool, start: int = 0) -> tuple[np.ndarray, 
             refused += 1
             continue
         middle = np.array(found.evidence["middle_xy"])
-        reading = found.evidence["tick_mm"] / found.evidence["pitch_px"] / drawn.as_laid(middle) - 1
-        scale = found.mm_per_px
+        reading = found.evidence["mm_per_px_as_laid"] / drawn.as_laid(middle) - 1
+        scale = found.mm_per_px_across
         z = (scale.value - stretched(drawn, found).at_tooth(middle)) / scale.u
         rows.append((reading, z, scale.u / scale.value))
     return np.array(rows), refused

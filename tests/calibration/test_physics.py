@@ -94,8 +94,8 @@ def test_sources_cancel_only_where_the_whole_name_is_equal() -> None:
     other = replace(PHOTO, sha256="b" * 64)
 
     def difference(a: Feature, b: Feature) -> dict[str, float]:
-        first = calibrate(BLANK, PHOTO, a, tooth_seen_in="direct").mm_per_px
-        second = calibrate(BLANK, other, b, tooth_seen_in="direct").mm_per_px
+        first = calibrate(BLANK, PHOTO, a, tooth_seen_in="direct").mm_per_px_across
+        second = calibrate(BLANK, other, b, tooth_seen_in="direct").mm_per_px_across
         reloaded = Quantity.from_dict(second.to_dict())
         return dict((first - reloaded).parts)
 

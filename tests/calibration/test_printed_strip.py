@@ -63,7 +63,7 @@ def _claim(seed: int) -> Claim | None:
     depth = shot.depth(np.array(found.evidence["middle_xy"])) + stated + u * n[0]
     truth = depth / shot.focal_px * (1 + math.hypot(0.001, PRINT_LOCAL_U) * n[1]) * (1 + 0.002 * n[2])
     error = found.tilt_deg.value - shot.scene.tilt
-    value, u_value = found.mm_per_px.value, found.mm_per_px.u
+    value, u_value = found.mm_per_px_across.value, found.mm_per_px_across.u
     return Claim((value - truth) / u_value, u_value / value, error, error / found.tilt_deg.u)
 
 
@@ -159,7 +159,7 @@ def test_a_strip_that_leans_is_not_longer() -> None:
     assert leaning.evidence["mm_per_px_as_laid"] / flat.evidence["mm_per_px_as_laid"] == pytest.approx(
         1 / math.cos(math.radians(18)), rel=0.01
     )
-    assert leaning.mm_per_px.value == pytest.approx(flat.mm_per_px.value, rel=0.005)
+    assert leaning.mm_per_px_across.value == pytest.approx(flat.mm_per_px_across.value, rel=0.005)
 
 
 @pytest.mark.parametrize("paper", list(PAPERS_MM))

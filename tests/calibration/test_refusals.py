@@ -102,7 +102,7 @@ def test_every_fifth_tick_longer_does_not_prove_millimetres(tick_mm: float, leng
     drawn = draw_rule(RuleScene(ticks=ticks, digits="none", px_per_mm=18.0, line_mm=(-24.0, 24.0)))
     refused(drawn.pixels, drawn.photo, drawn.feature(), "ambiguous_pitch", "may be 2 mm or tenths of an inch")
     refused(drawn.pixels, drawn.photo, drawn.feature(tick_mm=0.5), "ambiguous_pitch", "tick_mm must fit the scale")
-    with pytest.raises(Refused, match="may be 2 mm or tenths of an inch|beyond doubt"):
+    with pytest.raises(Refused, match=r"may be 2 mm or tenths of an inch|beyond doubt"):
         calibrate(drawn.pixels, drawn.photo, drawn.feature(unaided=True), tooth_seen_in="direct")
     reads_as_laid(drawn, tick_mm)
 
@@ -156,7 +156,7 @@ def test_half_millimetres_are_never_read_as_millimetres(at: float) -> None:
         except Refused:
             assert at == 2.9
             continue
-        assert found.mm_per_px.value == pytest.approx(drawn.at_tooth(np.array(found.evidence["middle_xy"])), rel=0.02)
+        assert found.mm_per_px_across.value == pytest.approx(drawn.at_tooth(np.array(found.evidence["middle_xy"])), rel=0.02)
         assert found.evidence["tick_mm"] == 0.5
 
 
