@@ -17,7 +17,7 @@ from audit.core.annotations import Feature
 from audit.core.records import Calibration
 from audit.errors import Refused
 
-FINER = 4
+FINER = 3
 
 
 def drawn_disc(
@@ -45,9 +45,9 @@ def read(pixels: np.ndarray, outline: np.ndarray, seed: int = 0, modality: str =
 
 
 def test_the_longer_axis_is_the_scale_and_its_uncertainty_is_honest() -> None:
-    """rms over 24 scenes: 1 / sqrt(48) = 14 % of sampling error, twice."""
+    """rms over 16 scenes: 1 / sqrt(32) = 18 % of sampling error, twice."""
     errors, z = [], []
-    for seed in range(24):
+    for seed in range(16):
         rng = np.random.default_rng(seed)
         scale = float(rng.uniform(14, 50))
         pixels, outline = drawn_disc(
@@ -58,7 +58,7 @@ def test_the_longer_axis_is_the_scale_and_its_uncertainty_is_honest() -> None:
         parts = found.mm_per_px.relative_parts
         z.append(errors[-1] / math.hypot(*(part for name, part in parts.items() if name.startswith(("boundary", "tone")))))
     assert np.percentile(np.abs(errors), 95) <= 0.005
-    assert math.sqrt(np.mean(np.square(z))) <= 1.15 + 0.28
+    assert math.sqrt(np.mean(np.square(z))) <= 1.15 + 0.36
 
 
 @pytest.mark.parametrize("tilt", [0.0, 10.0, 20.0, 30.0])
