@@ -14,9 +14,13 @@ from pathlib import Path
 
 import cv2
 import numpy as np
+from shapely.geometry import Polygon
 
 from audit import api, batch
 from audit.imaging.encode import encode_jpeg
+from audit.imaging.segment import propose_metal
+from audit.imaging.strokes import Stroke, correct_metal
+from audit.imaging.tooth_outline import propose_outline
 from audit.synthetic.mouth import Mouth, Shot, photograph
 from audit.synthetic.spec import Opening
 
@@ -73,6 +77,23 @@ def one_photo(photo: Path, annotations: Path) -> None:
     print(f"             peak memory {float(peak.stdout):.0f} MB (target 700)")
 
 
+def one_tooth() -> None:
+    """A tooth that fills 3 megapixels: metal proposed, corrected by two strokes, and the tooth outlined by one click."""
+    side, middle = 1732, 866.0
+    scene = photograph(Mouth(design="three_quarter", band_mm=1.0), Shot(width_px=433, height_px=433, px_per_mm=34.0, reference=None))
+    pixels = cv2.resize(np.ascontiguousarray(scene.pixels), (side, side), interpolation=cv2.INTER_CUBIC)
+    ring = next(f for f in scene.annotations["features"] if f["properties"]["role"] == "facial_surface")["geometry"]["coordinates"][0]
+    outline = Polygon(_enlarged([list(xy) for xy in ring]))
+    proposal = propose_metal(pixels, outline, "three_quarter", "gold", True)
+    strokes = [Stroke(np.array([[middle - 300, 1300.0], [middle + 300, 1300.0]]), True), Stroke(np.array([[middle, 700.0]]), False)]
+    for name, target, action in (
+        ("metal proposed", 700, lambda: propose_metal(pixels, outline, "three_quarter", "gold", True)),
+        ("corrected by two strokes", 300, lambda: correct_metal(pixels, outline, proposal, strokes)),
+        ("outlined by a click", 700, lambda: propose_outline(pixels, (middle, middle))),
+    ):
+        print(f"3 MP tooth:  {name} in {median_seconds(action, 5) * 1e3:.0f} ms (target {target})")
+
+
 # a process of its own; the high-water mark of the process image, which a fork does not inherit
 _PEAK = """
 import re, resource, sys
@@ -102,6 +123,7 @@ def main() -> None:
     print(f"{platform.system()} {platform.machine()}, {os.cpu_count()} cores, Python {platform.python_version()}, OpenCV {cv2.__version__}")
     with tempfile.TemporaryDirectory() as name:
         one_photo(*draw_24_megapixels(Path(name)))
+        one_tooth()
         demo(Path(name))
     print(f"this process peaked at {resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024:.0f} MB")
 
