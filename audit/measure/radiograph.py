@@ -35,6 +35,8 @@ STEP_METHOD, CREST_METHOD = "radiographic_step@2", "margin_to_crest@1"
 ROWS_FROM_MM, ROWS_LONG_MM, CLEAR_BLUR = 0.15, 0.35, 3.0
 """Outlines are read from this distance of the finish line on, but from so many blur sigmas at least, and over this length."""
 USUAL_BLUR_PX = 2.0
+COARSEST_MM_PER_PX = 0.05
+"""Coarser pixels leave fewer than seven rows of each outline, and errors of several claimed uncertainties (drawn film scans)."""
 SKIPS_MM = (0.0, 0.15, 0.3)
 HAND_REACH_MM = 0.3
 STEP_MODEL_UM, NECK_MODEL_UM = 4.0, 8.0
@@ -99,6 +101,8 @@ def _no_reference(measurand: str) -> Refusal:
 def _measure_site(place: _Place, site: Feature, surface: str) -> tuple[list[Reading], list[Refusal]]:
     scale = place.calibration.mm_per_px.value
     rows = _rows(USUAL_BLUR_PX, scale)
+    if scale > COARSEST_MM_PER_PX:
+        return [], [_refusal(name, surface, _too_coarse(scale)) for name in (*GAP_NAMES, "radiographic_step")]
     try:
         line = resample_polyline(site.xy, 1.0)
         line, end = centre_on_interface(place.grey, line, find_outer_end(place.grey, line, scale), HAND_REACH_MM / scale)
@@ -152,6 +156,11 @@ def _farther(fit: Callable[[float], Found], mm_per_px: float) -> tuple[Found, fl
             if refused.code != "outline_uneven":
                 raise
     return fit(SKIPS_MM[-1] / mm_per_px), SKIPS_MM[-1]
+
+
+def _too_coarse(mm_per_px: float) -> Refused:
+    return Refused("too_coarse", f"fit must be read at {1 / COARSEST_MM_PER_PX:.0f} px/mm or more; got {1 / mm_per_px:.0f}.",
+                   "Scan the film at 600 dpi or more, or export the sensor's own pixels.")  # fmt: skip
 
 
 def _rows(blur_px: float, mm_per_px: float) -> tuple[float, float]:

@@ -26,9 +26,12 @@ WINDOW_MM = 0.25
 BAND_MM = 0.45, 0.6
 """How far above the metal's edge, where a radiopaque layer may hide, and how far into the tooth profiles reach."""
 SHORTEST_MM = 0.3
-GAP_MODEL_UM, GAP_MODEL_BLUR, GAP_MODEL_SHARE = 3.0, 0.10, 0.03
+GAP_MODEL_UM, GAP_MODEL_BLUR, GAP_MODEL_SHARE = 3.0, 0.10, 0.04
 """Standard uncertainty of the profile model: uneven levels and finish line (um); shape of the blur (blur sigmas); shape of the grey
 curve, which moves the level at which a slot's borders are met (share of the width). From drawn scenes."""
+WORST_CURVE = 1.2
+"""Root mean square of misfit over noise beside the casting's outline from which its grey curve is not trusted: drawn film with a strong
+toe and shoulder read 120 um as 175 with u 16."""
 USABLE_SHARE = 0.6
 """Least share of windows that can be fitted for the widest of them to be named."""
 DOUBTS = {
@@ -36,6 +39,8 @@ DOUBTS = {
                     "Judge the site by eye and explorer; a luting agent as grey as the tooth hides a gap."),
     "unexplained": ("unexplained_profile", "the grey values across the interface are not those of metal, gap and tooth.",
                     "Trace along the edge of the casting where tooth alone lies beyond it; judge the site by eye and explorer."),
+    "unknown_curve": ("unknown_curve", "how grey follows exposure on this radiograph cannot be told from the casting's outline.",
+                      "Export the radiograph without enhancement, as DICOM or 16-bit; judge the site by eye and explorer."),
 }  # fmt: skip
 """Code, reason and hint where a slot can neither be seen nor excluded."""
 ALWAYS = ("lower_bound", "tilt_unknown")
@@ -147,8 +152,10 @@ def fit_band(band: Band, response: Response) -> Slot:
     Raises
     ------
     Refused
-        ``no_contrast`` or ``unexplained_profile``: nothing can be said of a lucent gap.
+        ``no_contrast``, ``unexplained_profile`` or ``unknown_curve``: nothing can be said of a lucent gap.
     """
+    if response.misfit > WORST_CURVE:
+        raise Refused(*DOUBTS["unknown_curve"])
     mean, sigma = band.rows.mean(axis=0), band_noise(band).of_mean(len(band.rows))
     slot = fit_slot(band.offset_px, mean, sigma, response)
     if slot.status in DOUBTS:
@@ -258,7 +265,7 @@ def _reading(
     else:
         parts = {source("noise", identity): slot.signed_u_px, source("model", identity): model}
     signed = combine(lambda s, w: 1000.0 * s * w, scale, Quantity(slot.signed_px - bias_px, "px", parts), unit="um")
-    low, high = (micro * edge for edge in slot.interval_px)
+    low, high = max(0.0, micro * (slot.interval_px[0] - model)), micro * (slot.interval_px[1] + model)
     shown = signed.value if slot.status == "measured" else high
     more = {**details, "slot_level": slot.level, "closing_angle_deg": closing_angle_deg(max(shown, 0.0)) if math.isfinite(shown) else None}
     every = (*flags, *ALWAYS)

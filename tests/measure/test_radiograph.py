@@ -152,6 +152,41 @@ def test_sharpening_is_recognised():
     assert found["radiographic_gap_width"].status == "below_detection"
 
 
+def test_narrow_gaps_lie_in_their_intervals_and_so_do_their_signed_estimates():
+    """The estimate always, the truth in five of six scenes at least: the intervals are of 95 %."""
+    held = {name: [] for name in GAPS}
+    for seed in range(40, 46):
+        gap = float(np.random.default_rng(seed).uniform(20, 90))
+        scene, _, shot = draw(seed, gap_um=gap)
+        found, _ = read(scene, shot)
+        for name in GAPS:
+            low, high = found[name].interval95
+            assert low <= high and (found[name].status == "below_detection" or low <= found[name].signed.value <= high)
+            assert {"positions", "profiles"} <= set(found[name].details)
+            held[name].append(low <= gap <= high)
+    assert all(sum(inside) >= 5 for inside in held.values())
+
+
+def test_an_agent_as_grey_as_the_tooth_gives_no_width():
+    """A level grey band of the tooth's own exposure between metal and tooth: nothing can be measured there."""
+    scene, _, shot = draw(2, gap_um=0)
+    grey = scene.pixels.astype(float)
+    for tone in (0.8, 0.9, 1.0, 1.1):
+        pixels = grey.copy()
+        row = shot.height_px // 2
+        below = grey[row + 14 : row + 18].mean(axis=0)
+        tooth = below > 0.5 * grey.max()
+        pixels[row : row + 10, tooth] = tone * below[tooth]
+        found, refusals = read(scene, shot, pixels=np.clip(pixels, 0, 65535).astype(np.uint16))
+        for name in GAPS:
+            reading = found.get(name)
+            if reading is None:
+                assert {r.code for r in refusals if r.measurand == name} <= {"radiopaque_layer", "no_contrast", "unexplained_profile"}
+            elif reading.value is not None:
+                # where the band is darker than the tooth it is a gap of ten pixels
+                assert tone < 1.0 and reading.value.value == pytest.approx(10e3 * shot.mm_per_px, abs=3 * reading.value.u)
+
+
 def test_depth_of_bits_changes_nothing_that_matters():
     scene, _, shot = draw(1, gap_um=150)
     sixteen = read(scene, shot)[0]["radiographic_gap_width"]
