@@ -13,7 +13,7 @@ from ui import session
 from ui.incoming import drop_zone
 
 COLUMNS = {
-    "enter": st.column_config.CheckboxColumn("Enter", width=60),
+    "enter": st.column_config.CheckboxColumn("Enter", width=78),
     "picture": st.column_config.ImageColumn("Photo", width=120),
     "restoration": None,
     "on": st.column_config.TextColumn("Date", help="Year-month-day", width=110),

@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import re
 from typing import Any
 
 import streamlit as st
 
 from audit import api
 from ui import choose, session
+from ui.mark_actions import carry, confirm, measure, take_over
 from ui.marking import marking_canvas
 from ui.results import show_results
 
@@ -46,8 +48,9 @@ def draw(entry: Any, restoration: Any, measured: Any) -> None:
 
 def act(entry: Any, mine: dict[str, Any]) -> None:
     """Measure and confirm, and what came of it."""
-    left, middle, right = st.columns([1, 1, 2], vertical_alignment="center")
-    left.button("Measure", on_click=measure, args=(entry.file, mine), width="stretch", type="primary")
+    left, middle, who, right = st.columns([1, 1, 1, 2], vertical_alignment="center")
+    reader = read_by(who)
+    left.button("Measure", on_click=measure, args=(entry.file, mine, reader), width="stretch", type="primary")
     measured = mine.get(entry.file)
     now = api.draft_marks(session.desk(), entry.file)
     current = measured is not None and measured.revision == now.revision
@@ -69,6 +72,19 @@ def act(entry: Any, mine: dict[str, Any]) -> None:
         show_results(entry, measured, held, take_over)
 
 
+def read_by(at: Any) -> str:
+    """Code of who marks; goes into the file of marks."""
+    known = sorted({visit.examiner for visit in session.cases().visits if visit.examiner})
+    said: str | None = at.selectbox(
+        "Read by", known, index=None, placeholder="Read by: code", label_visibility="collapsed", accept_new_options=True, key="reader",
+        persist_state="session",
+    )  # fmt: skip
+    if said and not re.fullmatch(r"[A-Za-z]{0,3}[0-9]+", said):
+        at.caption("A code like M02, never a name. It was not taken.")
+        return ""
+    return said or ""
+
+
 def hold(entry: Any, held: set[str]) -> None:
     """Say why readings are held back, and the two ways on."""
     left, middle, right = st.columns([3, 1, 1], vertical_alignment="center")
@@ -81,44 +97,6 @@ def hold(entry: Any, held: set[str]) -> None:
         "Show without a rating", on_click=api.mark_shown, args=(session.desk(), entry.restoration, entry.on, held), width="stretch",
         help="A rating given later will say that measurements had been seen.",
     )  # fmt: skip
-
-
-def measure(file: str, mine: dict[str, Any]) -> None:
-    """Measure the draft as it stands."""
-    mine.pop(file, None)
-    try:
-        mine[file] = api.measure_draft(session.desk(), file, st.session_state.get("examiner", ""))
-    except api.AuditError as error:
-        st.session_state["said"] = ("error", f"{error.message} {error.hint}")
-
-
-def confirm(file: str, measured: Any) -> None:
-    """Write the marks beside the photo and the readings into the record."""
-    try:
-        document = api.confirm_marks(session.desk(), file, measured)
-    except api.AuditError as error:
-        st.session_state["said"] = ("error", f"{error.message} {error.hint}")
-        return
-    count, refused = len(document.readings), len(document.refusals)
-    st.session_state["said"] = ("success", f"Confirmed: {count} readings and {refused} refusals are in the record.")
-
-
-def carry(file: str, source: Any) -> None:
-    """Put the marks of an earlier photo where the tooth lies on this one."""
-    try:
-        api.carry_marks(session.desk(), file, source)
-        st.session_state["load"] = st.session_state.get("load", 0) + 1
-    except api.AuditError as error:
-        st.session_state["said"] = ("error", f"{error.message} {error.hint}")
-
-
-def take_over(file: str, measured: Any) -> None:
-    """Put the proposed outline of metal into the marks, to be corrected or kept."""
-    try:
-        api.add_proposed_metal(session.desk(), file, measured)
-        st.session_state["load"] = st.session_state.get("load", 0) + 1
-    except api.AuditError as error:
-        st.session_state["said"] = ("error", f"{error.message} {error.hint}")
 
 
 show()
