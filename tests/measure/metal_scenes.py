@@ -74,7 +74,7 @@ def draw(sketch: Sketch) -> Drawn:
     chosen = sketch.confounders
     if chosen is None:
         chosen = tuple(c for c in CONFOUNDERS if rng.random() < 0.2)
-    enamel = confound(rng, enamel, chosen, u, v, rho, edge, size, around)
+    enamel = confound(rng, enamel, chosen, u, v, edge, size)
     metal = np.zeros((n, n)) if layout == "none" else _region(rng, shape, layout, u, v, rho, edge, size, sketch.band_px)
     metal = metal * inside
     light = enamel + _highlights(rng, u, v, rho, size, facing)[..., None]

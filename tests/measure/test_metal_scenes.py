@@ -65,7 +65,7 @@ def test_stain_caries_calculus_and_gum_are_rarely_called_metal():
 
 
 def test_a_photographed_mouth_is_measured_within_two_u():
-    """The other renderer, which the networks never saw: three-dimensional teeth that mirror a drawn mouth."""
+    """The other renderer: three-dimensional teeth that mirror a drawn mouth, of seeds that the networks never saw."""
     worst = []
     for number, (band, alloy, light) in enumerate([(1.0, "gold", 0.8), (0.7, "white", 1.2), (2.0, "gold", 1.0)]):
         mouth = Mouth(seed=70 + number, design="onlay", alloy=alloy, band_mm=band)
