@@ -40,7 +40,8 @@ def calibrate_by_all(
 
     Notes
     -----
-    Two references of one photo lie at depths and inclinations of their own, so nothing is taken to cancel between them.
+    Two references of one photo lie at depths and inclinations of their own, so their scales square to the line of sight are
+    compared, and nothing is taken to cancel between them.
 
     Raises
     ------
@@ -61,13 +62,14 @@ def calibrate_by_all(
         raise reasons[0]
     for a, b in itertools.combinations(found, 2):
         _demand_agreement(a, b)
-    surest = min(found, key=lambda one: one.mm_per_px.u / one.mm_per_px.value)
+    surest = min(found, key=lambda one: one.mm_per_px_across.u / one.mm_per_px_across.value)
     return replace(surest, flags=(*surest.flags, "other_reference_refused")) if reasons else surest
 
 
 def _demand_agreement(a: Calibration, b: Calibration) -> None:
-    apart = abs(math.log(a.mm_per_px.value / b.mm_per_px.value))
-    u = math.hypot(a.mm_per_px.u / a.mm_per_px.value, b.mm_per_px.u / b.mm_per_px.value)
+    one, other = a.mm_per_px_across, b.mm_per_px_across
+    apart = abs(math.log(one.value / other.value))
+    u = math.hypot(one.u / one.value, other.u / other.value)
     if apart > _APART * u:
         raise Refused("references_disagree", f"References in one photo must agree; got {a.reference} and {b.reference} that differ by "
                       f"{apart:.1%}, where their uncertainties explain {2 * u:.1%}.",

@@ -10,6 +10,7 @@ from scipy.ndimage import gaussian_filter1d
 
 __all__ = ["TickLengths", "contrast_of", "finer_ticks", "is_dark", "runs", "shear_of", "tick_lengths"]
 
+_RAGGED = 0.35  # scatter of tick ends, in intervals, beyond which they tell no direction and that of the frame is kept
 _FINER = (10, 5, 2)  # how many finer intervals one interval of a line may hold
 
 
@@ -158,8 +159,8 @@ def tick_lengths(contrast: np.ndarray, s: np.ndarray, t: np.ndarray, steepest_de
         return None
     low, high = (_end(level, own, core, sign) for sign in (-1, 1))
     length = np.where(seen, (high - low) * step, np.nan)
-    more = _fine_slope(s[seen], low[seen] * step, high[seen] * step)
-    return TickLengths((float(t[core[0]]), float(t[core[1]])), length, seen, slope + more)
+    more = _fine_slope(s[seen], low[seen] * step, high[seen] * step, _RAGGED * pitch)
+    return TickLengths((float(t[core[0]]), float(t[core[1]])), length, seen, 0.0 if more is None else slope + more)
 
 
 def _levelled(contrast: np.ndarray, shift: np.ndarray) -> np.ndarray:
@@ -196,7 +197,7 @@ def _core(contrast: np.ndarray, t: np.ndarray, pitch: float) -> tuple[int, int] 
 
 
 def _end(contrast: np.ndarray, own: np.ndarray, core: tuple[int, int], sign: int) -> np.ndarray:
-    """Row, to a fraction, at which each tick falls to two thirds of its own contrast (a digit may stand close below), walking out of the core."""
+    """Row, to a fraction, at which each tick falls to two thirds of its own contrast, as a digit may stand close to its end."""
     start = (core[0] + core[1]) // 2
     part = (contrast[start:] if sign > 0 else contrast[start::-1]) / np.maximum(own, 1e-9)
     below = part < 0.65
@@ -209,10 +210,10 @@ def _end(contrast: np.ndarray, own: np.ndarray, core: tuple[int, int], sign: int
     return np.asarray(start + sign * (first - 1 + fraction))
 
 
-def _fine_slope(s: np.ndarray, low: np.ndarray, high: np.ndarray) -> float:
-    """Slope of the straighter row of tick ends: the base line from which ticks of all lengths start."""
-    fits = [_straight(s, ends) for ends in (low, high)]
-    return min(fits, key=lambda fit: fit[1])[0]
+def _fine_slope(s: np.ndarray, low: np.ndarray, high: np.ndarray, ragged: float) -> float | None:
+    """Slope of the straighter row of tick ends: the base line from which ticks of all lengths start; ``None`` if neither is straight."""
+    slope, scatter = min((_straight(s, ends) for ends in (low, high)), key=lambda fit: fit[1])
+    return slope if scatter <= ragged else None
 
 
 def _straight(s: np.ndarray, y: np.ndarray) -> tuple[float, float]:

@@ -11,6 +11,7 @@ from dataclasses import dataclass, field, replace
 
 import cv2
 import numpy as np
+from rule_materials import face_light, grid_lines, inch_ticks
 from shapely.geometry import LineString
 
 from audit.core.annotations import Feature
@@ -53,6 +54,8 @@ class RuleScene:
     line_at: float = 0.6
     line_skew: float = 0.0
     length: float = 60.0
+    material: str = "print"
+    inch_edge: bool = False
     hidden_mm: tuple[float, float] | None = None
     blur: float = 1.2
     noise: float = 0.006
@@ -158,24 +161,28 @@ def draw_rule(scene: RuleScene) -> Drawn:
     a, b, px = camera.on_plane(xy)
     px = px / camera.focal_px
     start = float(rng.uniform(0, 10))
-    ink = (
-        _ticks(a + start, b, px, scene)
-        if scene.digits == "none"
-        else np.maximum(_ticks(a + start, b, px, scene), _digits(a + start, b, scene))
-    )
-    ground, mark = (0.72, 0.05) if scene.dark else (0.08, 0.75)
+    ink = _ink(a + start, b, px, scene)
     lit = 1 + 0.25 * (x / scene.width - 0.5) * rng.uniform(-1, 1) + 0.25 * (y / scene.height - 0.5) * rng.uniform(-1, 1)
-    face = (ground + (mark - ground) * ink) * lit
     half = scene.length / 2
     inside = _cover(np.minimum(a + half, half - a), px) * _cover(np.minimum(b + 0.35, 8.0 - b), px)
     back = _background(rng, scene)
-    light = back + inside[..., None] * (face[..., None] * np.array([1.0, 0.98, 0.94]) - back)
+    face = face_light(scene.material, ink, back, a, b, scene.dark, scene.seed) * lit[..., None]
+    light = back + inside[..., None] * (face - back)
     if scene.hidden_mm is not None:
         low, high = scene.hidden_mm
         cover = _cover(np.minimum(a - low, high - a), px)[..., None] * np.array([0.45, 0.2, 0.18]) * lit[..., None]
         light = np.where((a > low)[..., None] & (a < high)[..., None], cover, light)
     pixels = develop(light, rng, scene)
     return Drawn(pixels, photo_of(scene.seed, scene.width, scene.height), _line(camera, scene), scene, camera)
+
+
+def _ink(a: np.ndarray, b: np.ndarray, px: np.ndarray, scene: RuleScene) -> np.ndarray:
+    if scene.material == "paper":
+        return grid_lines(a, b, px)
+    ink = _ticks(a, b, px, scene)
+    if scene.inch_edge:
+        return np.maximum(ink, inch_ticks(a + 3.1, b, px, 8.0))
+    return ink if scene.digits == "none" else np.maximum(ink, _digits(a, b, scene))
 
 
 def _line(camera: Camera, scene: RuleScene) -> np.ndarray:
