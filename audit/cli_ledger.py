@@ -1,4 +1,4 @@
-"""The commands that keep a ledger: verified, backed up, restored, and a day entered under a wrong date taken back."""
+"""The commands that keep a ledger: verified, backed up, restored, a day under a wrong date taken back; and what it tells of outcomes."""
 
 from __future__ import annotations
 
@@ -7,6 +7,7 @@ from typing import Annotated
 
 import typer
 from rich.console import Console
+from rich.table import Table
 
 __all__ = ["ledger"]
 
@@ -63,3 +64,30 @@ def withdraw(
     out.print(
         f"{count} rows of {code} on {day} no longer count. Take the day out of the folder's tables too, or the next audit enters it again."
     )
+
+
+@ledger.command()
+def outcomes(
+    url: LedgerArgument,
+    out_folder: Annotated[Path, typer.Option("--out", help="Where the CSV tables go.")] = Path("outcomes"),
+    survival: Annotated[bool, typer.Option("--survival", help="Until the restoration is lost; without it, until success is.")] = False,
+    by: Annotated[list[str] | None, typer.Option("--by", help="Stratum: design, tooth_group, arch, alloy, operator.")] = None,
+) -> None:
+    """Tell what became of all restorations: survival with numbers at risk, ends by kind, rates, members beside one another."""
+    from audit.api.outcomes import outcome_tables
+
+    found = outcome_tables(url, "survival" if survival else "success", by or ())
+    out_folder.mkdir(parents=True, exist_ok=True)
+    for name in ("meaning", "followed", "survival", "incidence", "rates", "members"):
+        getattr(found, name).to_csv(out_folder / f"{name}.csv", index=False)
+    for note in found.notes:
+        out.print(note, markup=False)
+    table = Table("stratum", "years", "at risk", "Kaplan-Meier", "95 % by patients", "Turnbull")
+    for row in found.survival.to_dict("records"):
+        interval = "refused" if row["why_no_interval"] else f"{row['low']:.1%} to {row['high']:.1%}"
+        between = f"{row['turnbull_low']:.1%} to {row['turnbull_high']:.1%}"
+        table.add_row(row["stratum"], f"{row['years']:g}", str(row["at_risk"]), f"{row['kaplan_meier']:.1%}", interval, between)
+    out.print(table)
+    if (found.survival["why_no_interval"] != "").any():
+        out.print("Refused intervals: the reason of each stands in survival.csv; the counts stay.")
+    out.print(f"Tables in {out_folder}.", markup=False)

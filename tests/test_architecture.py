@@ -32,7 +32,7 @@ MAY_USE: dict[str, set[str]] = {
     "verify": {"numpy", "api", "analysis", "core", "synthetic"},
     "cli": {"typer", "rich", "cli_exchange", "cli_ledger", "cli_reference", "api", "batch", "verify", "core", "report", "ui", "folder", "intake"},
     "cli_exchange": {"typer", "rich", "api"},
-    "cli_ledger": {"typer", "rich", "ledger"},
+    "cli_ledger": {"typer", "rich", "api", "ledger"},
     "cli_reference": {"typer", "rich", "api"},
     "__init__": set(),
 }

@@ -61,12 +61,13 @@ def read_restoration(connection: Connection, code: str) -> Restoration | None:
 
 
 def read_history(connection: Connection, restoration: Restoration) -> tuple[VisitRecord, ...]:
-    """Every visit by date, with all that belongs to it."""
+    """Every visit by date, with all that belongs to it; photos by file, as they are stored in whatever order their measuring ends."""
     code = restoration.code
     found: list[Finding] = current(connection, findings, code)
     graded: list[Grade] = current(connection, grades, code)
     happened: list[Event] = sorted(current(connection, events, code), key=lambda event: event.on)
-    shown = [(row.on_date, _photo_record(connection, row)) for row in current_entries(connection, code)]
+    entered = sorted(current_entries(connection, code), key=lambda row: str(row.file))
+    shown = [(row.on_date, _photo_record(connection, row)) for row in entered]
     listed: list[Visit] = current(connection, visits, code)
     days = sorted({*(v.on for v in listed), *(f.on for f in found), *(g.on for g in graded), *(on for on, _ in shown)})
     days = days or [event.on for event in happened[-1:]]
