@@ -48,8 +48,10 @@ def pale_bands(offset_px: np.ndarray, profiles: np.ndarray, blur_px: np.ndarray)
     for one in WIDTHS_PX[_BLURS * blur < WIDTHS_PX]:
         for centre in np.concatenate([SHIFTS_PX - one / 2, SHIFTS_PX + one / 2]):
             basis = _two_edges(offset_px - centre, one, blur)
-            misfit = energy - _explained(basis, smooth)
-            band = _levels(basis, smooth)
+            q, r = np.linalg.qr(basis)
+            on = smooth @ q
+            misfit = energy - (on**2).sum(axis=1)
+            band = np.linalg.solve(r, on.T)[:3].T
             lies = (band[:, 1] < DARKER * np.minimum(band[:, 0], band[:, 2])) & (band[:, 1] > LEVELS[0]) & (band[:, 1] < LEVELS[1])
             better = lies & (misfit < best)
             best[better], width[better] = misfit[better], one
@@ -74,8 +76,3 @@ def _two_edges(u: np.ndarray, width: float, blur: float) -> np.ndarray:
 
 def _explained(basis: np.ndarray, profiles: np.ndarray) -> np.ndarray:
     return np.asarray(((profiles @ np.linalg.qr(basis)[0]) ** 2).sum(axis=1))
-
-
-def _levels(basis: np.ndarray, profiles: np.ndarray) -> np.ndarray:
-    """Levels of left side, band and right side at the walls, shape (n, 3)."""
-    return np.asarray((profiles @ np.linalg.pinv(basis).T)[:, :3])

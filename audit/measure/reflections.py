@@ -7,7 +7,8 @@ look the same, and both may taper. What tells them apart where the band is resol
 metal, as sharp as the lens draws it, while what is mirrored changes gradually (`edge_softness`); a crevice is near black, while
 metal gives some light back; and where it does, a reflection's width wavers with the curve of the rim. A run that is soft, not dark,
 part of a pale band, or both lit and uneven is not assessed, nor one wider than any plausible opening, nor one that runs into metal
-as dark as a slot over its whole breadth; where an opening suddenly doubles its width, the bulge is not. What is left and wider
+as dark as a slot over its whole breadth; where an opening suddenly doubles its width, or widens with a soft edge, the bulge is
+not. What is left and wider
 than the coarsest clinical limit bears a flag: the explorer decides.
 """
 
@@ -25,6 +26,8 @@ WIDE = "as_wide_as_a_shadow"
 SOFT = "soft_as_a_reflection"
 SOFTEST = 2.0
 """Softest edge of a crevice, in units of the blur of the photo; common practice, no published source."""
+BULGE = 1.25
+"""A soft edge where a crevice is this much wider than where it is sharp is that of a reflection beside it."""
 PALE = "paler_than_a_crevice"
 PALEST = 0.30
 """Level of the palest crevice whose width is resolved, relative to the tooth beside it; common practice, no published source."""
@@ -54,10 +57,12 @@ def edge_softness(
     profiles : ndarray, shape (n, m)
         Linear light.
     centre_px, width_px, blur_px : ndarray, shape (n,)
-        Of the slot. Meaningful where the width is resolved.
+        Of the slot; one narrower than two blurs is called sharp.
     """
     out = np.ones(len(profiles))
     for i, (profile, centre, width, blur) in enumerate(zip(profiles, centre_px, width_px, blur_px, strict=True)):
+        if width < 2.0 * blur:
+            continue
         floor = float(np.interp(centre, offset_px, profile))
         rises = [_rise(side * (offset_px - centre), profile, floor, 0.5 * width, blur) for side in (-1.0, 1.0)]
         out[i] = max(rises) / (QUARTILES * blur)
@@ -107,9 +112,18 @@ def reflections(
         elif DARK in beside:
             told[first:last] = [INTO_DARK] * (last - first)
         else:
-            bulge = opening_px[first:last] > max(2.0 * float(np.median(opening_px[first:last])), 0.5 * widest_px)
-            told[first:last] = [WIDE if wide else one for wide, one in zip(bulge, told[first:last], strict=True)]
+            told[first:last] = _bulges(opening_px[first:last], softness[first:last], told[first:last], widest_px)
     return tuple(told)
+
+
+def _bulges(opening_px: np.ndarray, softness: np.ndarray, why: list[str], widest_px: float) -> list[str]:
+    """Reasons with those of stations added where a crevice suddenly seems wider: a reflection beside it."""
+    usual = float(np.median(opening_px))
+    sharp = softness <= SOFTEST
+    plain = float(np.median(opening_px[sharp])) if sharp.any() else usual
+    wide = opening_px > max(2.0 * usual, 0.5 * widest_px)
+    soft = ~sharp & (opening_px > BULGE * plain)
+    return [WIDE if w else SOFT if s else word for w, s, word in zip(wide, soft, why, strict=True)]
 
 
 def _uneven(opening_px: np.ndarray, softness: np.ndarray, level: np.ndarray) -> bool:

@@ -67,3 +67,13 @@ def test_a_band_that_gives_light_back_must_be_even_and_sharp_to_be_a_crevice() -
 def test_what_touches_a_pale_band_is_part_of_it() -> None:
     opening = np.where((np.arange(N) > 3) & (np.arange(N) < 8), 6.0, 0.0)
     assert set(told(opening, ("",) * 8 + (PALE,) * 3 + ("",) * 5)[4:8]) <= MAY_BE_OPEN
+
+
+def test_where_a_crevice_widens_with_a_soft_edge_it_is_the_reflection_beside_it() -> None:
+    """Widths and softness as a drawn onlay's crevice of 141 um showed them, pixels of 28 um."""
+    opening = np.zeros(N)
+    opening[2:12] = np.array([138, 139, 143, 146, 135, 134, 136, 206, 216, 195]) / 28.0
+    softness = np.ones(N)
+    softness[9:12] = [4.7, 4.4, 3.7]
+    found = reflections(opening > 0, SOUND, opening, softness, np.full(N, 0.08), 20.0)
+    assert [bool(word) for word in found] == [at in (9, 10, 11) for at in range(N)]
