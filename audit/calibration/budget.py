@@ -160,10 +160,16 @@ def graduation_identity(photo: Photo, feature: Feature, length_mm: float, slack_
 
 
 def inclination(angle: float, u: float, prior_deg: float = TILT_PRIOR_DEG) -> Inclination:
-    """What perspective shows of the inclination, combined with how a reference is held (normal prior, mean 0)."""
-    prior = math.radians(prior_deg) ** -2
-    precision = prior + u**-2
-    return Inclination(angle * u**-2 / precision, precision**-0.5)
+    """What perspective shows of the inclination, combined with how a reference is held.
+
+    Notes
+    -----
+    A normal prior of mean 0. Where perspective shows more than is usual the prior widens to what is shown (its variance is
+    the largest of its own and ``angle**2 - u**2``): a reference that plainly leans must not be drawn back to lying flat.
+    """
+    precision = max(math.radians(prior_deg) ** 2, angle**2 - u**2) ** -1
+    total = precision + u**-2
+    return Inclination(angle * u**-2 / total, total**-0.5)
 
 
 def calibrated(found: Found, photo: Photo, feature: Feature) -> Calibration:
