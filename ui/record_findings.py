@@ -47,7 +47,7 @@ def beside(cases: Any, code: str, on: str, criterion: str) -> str:
 def _said(reading: Any) -> str:
     value = reading.value
     number, u = (None, None) if value is None else (value.value, value.u)
-    return str(api.reading_words(reading.status, number, u, *reading.interval95, reading.unit))
+    return str(api.reading_words(reading.status, number, u, *reading.interval95, reading.unit, reading.measurand))
 
 
 def _photos(code: str, on: str) -> list[Any]:

@@ -66,9 +66,8 @@ def _reading(reading: Any, held: set[str]) -> str:
     proposed = reading.details.get("by") == "proposal"
     word = "proposed" if proposed else reading.status.replace("_", " ")
     value = reading.value
-    said = api.reading_words(
-        reading.status, value and value.value, value and value.u, *reading.interval95, reading.unit
-    )  # fmt: skip
+    number, u = (None, None) if value is None else (value.value, value.u)
+    said = api.reading_words(reading.status, number, u, *reading.interval95, reading.unit, reading.measurand)
     remarks = ", ".join(flag.replace("_", " ").replace(":", ": ") for flag in reading.flags)
     return _line(word, api.measurand_words(reading.measurand), said, remarks)
 

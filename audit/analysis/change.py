@@ -141,6 +141,8 @@ def _both_below(site: Site, first: Occasion, last: Occasion) -> _Compared:
         text = f"cannot be told: {shown} on {first.on}, but the later image resolves less and shows only that it is {shown_now}"
         return _told(site, first, last, "cannot_tell", text, words, chance=1.0)
     text = f"below what the {images} resolve at both visits ({words})"
+    if site.view == "bitewing":
+        text = f"none seen on either bitewing (a lucent one open to the beam: {words}), which does not say that it is closed"
     return _told(site, first, last, "no_change_distinguishable", text, words, smallest=max(limit, limit_now), chance=1.0)
 
 

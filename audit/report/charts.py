@@ -104,7 +104,7 @@ def read_once(report: Report) -> list[str]:
     for key, rows in _groups(report.series).items():
         if rows["on"].nunique() == 1:
             row = rows.iloc[-1]
-            reading = reading_words(row["status"], row["value"], row["u"], row["low"], row["high"], row["unit"])
+            reading = reading_words(row["status"], row["value"], row["u"], row["low"], row["high"], row["unit"], row["measurand"])
             told.append(f"{_title(*key)}: {reading} on {row['on']}")
     return told
 
@@ -179,7 +179,7 @@ def _points(record: ToothRecord, rows: pd.DataFrame, unit: str, factor: float) -
                 "months": row["months"], "on": row["on"], "status": STATUS_WORDS[status],
                 "value": row["value"] * factor if status == "measured" else None, "low": row["low"] * factor, "high": row["high"] * factor,
                 "label": label, "episode": sum(event.on <= row["on"] for event in record.events),
-                "words": reading_words(status, row["value"], row["u"], row["low"], row["high"], unit),
+                "words": reading_words(status, row["value"], row["u"], row["low"], row["high"], unit, row["measurand"]),
             }
         )  # fmt: skip
     return points
@@ -310,7 +310,7 @@ def _subtitle(unit: str, limits: list[PublishedLimit]) -> str:
 
 def _alt(title: str, rows: pd.DataFrame, misses: pd.DataFrame, limits: list[PublishedLimit]) -> str:
     lines = [
-        f"{row['on']}: {reading_words(row['status'], row['value'], row['u'], row['low'], row['high'], row['unit'])}"
+        f"{row['on']}: {reading_words(row['status'], row['value'], row['u'], row['low'], row['high'], row['unit'], row['measurand'])}"
         for row in rows.to_dict("records")
         if not (row["status"] == "measured" and math.isnan(row["value"]))
     ]

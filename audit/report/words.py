@@ -17,6 +17,8 @@ VIEW_WORDS = {
     "facial": "facial", "smile_front": "smile, from the front", "smile_oblique": "smile, oblique", "occlusal": "occlusal",
     "lingual": "lingual", "mesial": "mesial", "distal": "distal", "bitewing": "bitewing", "stage": "stage",
 }  # fmt: skip
+SEEN_ONLY_IF_LUCENT = ("radiographic_gap_width", "widest_radiographic_gap")
+"""A tilted beam or an opaque luting agent hides these: not seen is never closed."""
 STATUS_WORDS = {"measured": "measured", "detected": "detected", "below_detection": "below detection", "refused": "refused"}
 _FINEST = {"um": 0, "1": 1}  # decimals shown
 _BRIEF_WORDS = {
@@ -110,8 +112,10 @@ def under(limit: float, unit: str) -> str:
     return f"under {amount(math.ceil(limit / finest - 1e-6) * finest, unit)}"
 
 
-def reading_words(status: str, value: float | None, u: float | None, low: float, high: float, unit: str) -> str:
+def reading_words(status: str, value: float | None, u: float | None, low: float, high: float, unit: str, measurand: str = "") -> str:
     """A reading in words: its value with the 95 % interval, or what the image could tell."""
+    if status == "below_detection" and measurand in SEEN_ONLY_IF_LUCENT:
+        return f"none seen; a lucent one open to the beam would be {under(high, unit)}"
     if status == "below_detection":
         return f"below detection, {under(high, unit)}"
     if status == "detected" or value is None:
