@@ -9,7 +9,6 @@ import numpy as np
 
 __all__ = ["Graduation", "graduation"]
 
-_LEAST_MEMBERS = 3
 _SLIMMEST = 1.5
 """Least length of a millimetre tick over its spacing; ticks of coarser scales are squat. Common practice, no published source."""
 _INCH = tuple(25.4 / parts for parts in (8, 16, 32, 64))
@@ -52,7 +51,7 @@ class _Longer:
     rest_px: float
 
 
-def graduation(length_px: np.ndarray, pitch_px: float) -> Graduation:
+def graduation(length_px: np.ndarray, pitch_px: float, least_members: int) -> Graduation:
     """Worth of the finest tick of a metric scale, from tick lengths.
 
     Parameters
@@ -61,21 +60,23 @@ def graduation(length_px: np.ndarray, pitch_px: float) -> Graduation:
         Of consecutive finest ticks; NaN where one was not seen.
     pitch_px : float
         Their spacing.
+    least_members : int
+        How many longer ticks must be seen: two of two lengths tell where a reader drew the line, three where nobody did.
 
     Notes
     -----
     On a metric scale the 5 and the 10 mm marks are longer, each by its own length. Every fifth tick longer is not
-    enough: a scale of 2 mm ticks that lengthens every 10 mm, or one of tenths of an inch, looks the same. So three
+    enough: a scale of 2 mm ticks that lengthens every 10 mm, or one of tenths of an inch, looks the same. So several
     longer ticks must be seen, they must be of two lengths in turn, and the millimetre ticks must be slim. Every second
     longer and, among those, every fifth or tenth again: half-millimetres, under the same demands. Halves of halves: inches.
     """
     length_px = _beside_nothing_hidden(length_px)
     halves = _longer_every(length_px, 2)
     if halves is not None:
-        return _of_halves(length_px[halves.phase :: 2], 2 * pitch_px)
+        return _of_halves(length_px[halves.phase :: 2], 2 * pitch_px, least_members)
     fifth = _longer_every(length_px, 5)
     if fifth is not None:
-        proof = _unproven(fifth, pitch_px) or ("" if _two_lengths(length_px, fifth) else "they are of one length")
+        proof = _unproven(fifth, pitch_px, least_members) or ("" if _two_lengths(length_px, fifth) else "they are of one length")
         if proof:
             words = f"every fifth tick is longer, but {proof}, so they may be 2 mm or tenths of an inch too"
             return Graduation(None, words, (1.0, 2.0, _TENTH_INCH), fifth.members)
@@ -85,13 +86,13 @@ def graduation(length_px: np.ndarray, pitch_px: float) -> Graduation:
     return Graduation(None, "no 5 or 10 mm mark stands out from the other ticks")
 
 
-def _of_halves(whole: np.ndarray, pitch_px: float) -> Graduation:
+def _of_halves(whole: np.ndarray, pitch_px: float, least_members: int) -> Graduation:
     """Where every second tick is longer: `whole` are the lengths of those, `pitch_px` their spacing."""
     for step in (5, 10):
         marks = _longer_every(whole, step)
         if marks is None:
             continue
-        proof = _unproven(marks, pitch_px)
+        proof = _unproven(marks, pitch_px, least_members)
         words = f"every second tick is longer, and every {step}th of those again"
         if proof:
             return Graduation(None, f"{words}, but {proof}, so they may be parts of an inch too", (0.5, _TWENTIETH_INCH), marks.members)
@@ -101,9 +102,9 @@ def _of_halves(whole: np.ndarray, pitch_px: float) -> Graduation:
     return Graduation(None, "every second tick is longer, but no 5 or 10 mm mark stands out", (0.5, _TWENTIETH_INCH, *_INCH))
 
 
-def _unproven(longer: _Longer, pitch_px: float) -> str:
+def _unproven(longer: _Longer, pitch_px: float, least_members: int) -> str:
     """What is missing before longer ticks prove a metric scale; empty where nothing is."""
-    if longer.members < _LEAST_MEMBERS:
+    if longer.members < least_members:
         return f"only {longer.members} of these are seen"
     if longer.rest_px < _SLIMMEST * pitch_px:
         return f"the ticks between them are short ({longer.rest_px / pitch_px:.1f} of their spacing)"

@@ -34,6 +34,7 @@ _LEAST_MARKS = 6
 _STEEPEST_DEG = 30.0  # by its own perspective; beyond it the scale at the tooth is a guess
 _TRIES = 2  # at one comb that several candidates point to
 _LEAST_UNAIDED = 11  # three marks of 5 mm can stand among them
+_LEAST_LONG, _LEAST_LONG_UNAIDED = 2, 3  # longer ticks from which the worth of the finest is told
 
 
 def read_rule(pixels: np.ndarray, photo: Photo, feature: Feature) -> Found:
@@ -63,7 +64,7 @@ def read_rule(pixels: np.ndarray, photo: Photo, feature: Feature) -> Found:
         line = _line(feature)
         comb = read_comb(pyramid, line[0], line[-1])
         _demand_regular(comb, _LEAST_MARKS)
-        worth = graduation(comb.length_px, comb.pitch_px)
+        worth = graduation(comb.length_px, comb.pitch_px, _LEAST_LONG)
         tick_mm = _worth(worth, stated)
     return _found(pixels, photo, feature, comb, tick_mm, worth, _flags(worth, stated, tick_mm))
 
@@ -90,7 +91,7 @@ def _unaided(pyramid: Pyramid, stated: float | None) -> tuple[Comb, Graduation, 
             _demand_regular(comb, _LEAST_UNAIDED)
         except Refused:
             continue
-        worth = graduation(comb.length_px, comb.pitch_px)
+        worth = graduation(comb.length_px, comb.pitch_px, _LEAST_LONG_UNAIDED)
         if worth.tick_mm is not None:
             return comb, worth, _worth(worth, stated)
         if comb.fit.used.sum() >= 2 * _LEAST_UNAIDED and comb.fit.rms < 0.03 * comb.pitch_px:
@@ -115,7 +116,7 @@ def _worth(worth: Graduation, stated: float | None) -> float:
     if stated is None:
         if worth.tick_mm is None:
             raise Refused("ambiguous_pitch", f"What the ticks are worth must be certain; got a scale where {worth.words}.",
-                          "Give tick_mm, or draw the line where three 5 and 10 mm marks are seen at their full length.")  # fmt: skip
+                          "Give tick_mm, or draw the line where a 5 and a 10 mm mark are seen at their full length.")  # fmt: skip
         return worth.tick_mm
     if worth.tick_mm is not None and math.isclose(stated, 1.0) and math.isclose(worth.tick_mm, 0.5):
         return worth.tick_mm  # the reader names the millimetres of a scale that has halves too

@@ -127,6 +127,14 @@ def test_a_worth_told_from_lengths_alone_is_flagged() -> None:
     assert not calibrate(drawn.pixels, drawn.photo, drawn.feature(tick_mm=1), tooth_seen_in="direct").flags
 
 
+@pytest.mark.parametrize("seed", range(4))
+def test_one_5_and_one_10_mm_mark_along_a_line_tell_millimetres(seed: int) -> None:
+    """A short stretch of scale, as at 1:1: two long marks of two lengths, where nobody stated what a tick is worth."""
+    drawn = draw_rule(RuleScene(seed=seed, line_mm=(-5.2, 5.2), digits="none"))
+    found = calibrate(drawn.pixels, drawn.photo, drawn.feature(), tooth_seen_in="direct")
+    assert found.evidence["tick_mm"] == 1.0 and "graduation_told_from_lengths" in found.flags
+
+
 def test_a_stated_worth_that_contradicts_the_lengths() -> None:
     drawn = draw_rule(RuleScene())
     refused(drawn.pixels, drawn.photo, drawn.feature(tick_mm=0.5), "ambiguous_pitch", "tick_mm must fit the scale")
