@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import json
 import os
+import shutil
 import sys
 import traceback
 from pathlib import Path
@@ -38,6 +39,7 @@ add_reference_commands(app)
 add_exchange_commands(app)
 out, err = Console(), Console(stderr=True)
 
+DEMO = Path("demo_photos")
 FolderOption = Annotated[Path, typer.Argument(help="Practice folder: photos, annotations and CSV tables.")]
 LedgerOption = Annotated[str | None, typer.Option("--ledger", help="Ledger file or database URL; beside the reports by default.")]
 OutOption = Annotated[Path, typer.Option("--out", help="Where the reports go.")]
@@ -62,7 +64,7 @@ def main() -> None:
 
 
 @app.command()
-def demo(out_folder: OutOption = Path("reports"), folder: Path = Path("demo_photos")) -> None:
+def demo(out_folder: OutOption = Path("reports"), folder: Path = DEMO) -> None:
     """Audit the demo club and write its reports."""
     _report(folder, out_folder, None)
 
@@ -132,13 +134,15 @@ def intake(folder: Annotated[Path, typer.Argument(help="Folder of images, search
 
 
 @app.command(name="app")
-def open_app(ledger: LedgerOption = None, folder: Path = Path("demo_photos"), port: int = 8501) -> None:
-    """Open the pages on 127.0.0.1; the demo club is audited first where there is no ledger yet."""
+def open_app(ledger: LedgerOption = None, folder: Path = DEMO, port: int = 8501) -> None:
+    """Open the pages on 127.0.0.1; the demo club is audited first where there is no ledger yet, and marked on a copy of its photos."""
     from ui.server import main as serve
 
     url = ledger or str(Path("reports") / "ledger.sqlite")
     if ledger is None and not Path(url).exists():
         _report(folder, Path("reports"), None)
+    if folder == DEMO:
+        folder = _working_copy(DEMO)
     out.print(f"The pages are open at http://127.0.0.1:{port} - stop with Ctrl+C.")
     serve(url, folder, port)
 
@@ -160,6 +164,14 @@ def verify(
 def version() -> None:
     """Print the version."""
     typer.echo(__version__)
+
+
+def _working_copy(folder: Path) -> Path:
+    """A copy to mark on, made once: the demo photographs stay as they were drawn."""
+    copy = Path("reports") / "demo_practice"
+    if not (copy / "restorations.csv").is_file():
+        shutil.copytree(folder, copy, dirs_exist_ok=True)
+    return copy
 
 
 def _report(folder: Path, out_folder: Path, ledger: str | None) -> None:
