@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
 from dataclasses import dataclass
 
 import numpy as np
@@ -82,30 +81,31 @@ def typical_thickness_px(region: MultiPolygon, between: tuple[float, float]) -> 
 
 def columns_px(region: MultiPolygon, x: np.ndarray) -> np.ndarray:
     """All of a region that lies in each column x, pixels, shape (n,)."""
-    return np.array([float(np.sum(y[1::2] - y[: 2 * (len(y) // 2) : 2])) for y in _crossings(region, x)])
+    column, enters, leaves = _crossings(region, x)
+    return np.bincount(column, weights=leaves - enters, minlength=len(x)).astype(float)
 
 
 def _runs(region: MultiPolygon, columns: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     """Longest run inside the region in each column and the y where it begins."""
     run, top = np.zeros(len(columns)), np.full(len(columns), np.nan)
-    for k, y in enumerate(_crossings(region, columns)):
-        if len(y) >= 2:
-            lengths = y[1::2] - y[: 2 * (len(y) // 2) : 2]
-            best = int(np.argmax(lengths))
-            run[k], top[k] = lengths[best], y[2 * best]
+    column, enters, leaves = _crossings(region, columns)
+    longest_last = np.argsort(leaves - enters, kind="stable")
+    column, enters, leaves = column[longest_last], enters[longest_last], leaves[longest_last]
+    run[column], top[column] = leaves - enters, enters
     return run, top
 
 
-def _crossings(region: MultiPolygon, columns: np.ndarray) -> Iterator[np.ndarray]:
-    """Where each column enters and leaves a region, y in order."""
+def _crossings(region: MultiPolygon, columns: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Every run of a column inside a region: index of the column, y where it enters, y where it leaves."""
     rings = [np.asarray(ring.coords)[:, :2] for part in region.geoms for ring in (part.exterior, *part.interiors)]
     start = np.concatenate([ring[:-1] for ring in rings]) if rings else np.empty((0, 2))
     end = np.concatenate([ring[1:] for ring in rings]) if rings else np.empty((0, 2))
     left, right = np.minimum(start[:, 0], end[:, 0]), np.maximum(start[:, 0], end[:, 0])
-    for x in columns:
-        hit = (left <= x) & (x < right)
-        share = (x - start[hit, 0]) / (end[hit, 0] - start[hit, 0])
-        yield np.sort(start[hit, 1] + share * (end[hit, 1] - start[hit, 1]))
+    edge, column = np.nonzero((left[:, None] <= columns) & (columns < right[:, None]))
+    share = (columns[column] - start[edge, 0]) / (end[edge, 0] - start[edge, 0])
+    y = start[edge, 1] + share * (end[edge, 1] - start[edge, 1])
+    order = np.lexsort((y, column))  # a closed ring crosses a column an even number of times
+    return column[order][::2], y[order][::2], y[order][1::2]
 
 
 def extent_px(region: MultiPolygon) -> float:
