@@ -94,18 +94,20 @@ def audit_folder(folder: str | Path, ledger_url: str, *, workers: int | None = N
 
 
 def _jobs(root: Path, cases: CaseFolder, ledger: api.Ledger) -> tuple[list[_Job], list[tuple[PhotoEntry, AuditError]]]:
-    lengths = {restoration.code: restoration.known_lengths for restoration in cases.restorations}
+    restorations = {restoration.code: restoration for restoration in cases.restorations}
     jobs, refused = [], []
     for entry in cases.photos:
         path = root / entry.file
         try:
+            restoration = restorations[entry.restoration]
             marks = _read_marks(path.with_suffix(".geojson"))
-            key = api.audit_key(path, marks, lengths[entry.restoration])
+            api.check_marks_belong(marks, restoration)
+            key = api.audit_key(path, marks, restoration.known_lengths)
         except AuditError as error:
             refused.append((entry, error))
             continue
         if not ledger.has_audit(entry, key.sha256, key.annotation_hash):
-            jobs.append(_Job(entry, path, marks, lengths[entry.restoration], key))
+            jobs.append(_Job(entry, path, marks, restoration.known_lengths, key))
     return jobs, refused
 
 

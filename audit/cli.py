@@ -196,7 +196,7 @@ def _report(folder: Path, out_folder: Path, ledger: str | None) -> None:
 
 def _print_summary(summary: AuditSummary) -> None:
     out.print(f"{summary.listed} photos listed: {summary.measured} measured now, {summary.known} known already, "
-              f"{len(summary.refused_files)} refused.")  # fmt: skip
+              f"{len(summary.refused_files)} refused; {len(summary.refused_rows)} rows of the tables refused.")  # fmt: skip
     for line in (*summary.refused_rows, *summary.refused_files):
         out.print(f"  refused: {line}", markup=False, highlight=False)
     for name in summary.unmarked:
@@ -214,7 +214,9 @@ def _print_document(document: Document) -> None:
     for reading in document.readings:
         low, high = reading.interval95
         value = "" if reading.value is None else f"{reading.value.value:.4g}, u {reading.value.u:.2g}, "
-        line = f"{reading.measurand}: {reading.status.replace('_', ' ')}, {value}95 % {low:.4g} to {high:.4g} {reading.unit}"
+        line = (
+            f"{reading.measurand}: {reading.status.replace('_', ' ')}, {value}95 % {low:.4g} to {high:.4g} {reading.unit.removeprefix('1')}"
+        )
         out.print(" ".join([line, *(f"[{flag}]" for flag in reading.flags)]), markup=False, highlight=False, soft_wrap=True)
     for segment in document.segments:
         if segment.state != "continuous":

@@ -8,6 +8,8 @@ from typing import Annotated
 import typer
 from rich.console import Console
 
+from audit.errors import ImageError
+
 __all__ = ["add_exchange_commands", "check_paper", "write_pdfs"]
 
 out = Console(highlight=False, soft_wrap=True, markup=False)
@@ -45,11 +47,15 @@ def deidentify(
     view: Annotated[str, typer.Option("--view", help="View of the photo; smile views are warned of.")] = "",
     code: Annotated[str, typer.Option("--code", help="Pseudonym for a DICOM file.")] = "",
 ) -> None:
-    """Write a picture anew with nothing in it but its pixels, and check what was written."""
+    """Write a picture anew with nothing in it but its pixels (encoded again), and check what was written."""
     from audit import api
 
     made = api.clean_picture(picture, view=view, code=code)
     path = out_file.with_suffix(made.suffix)
+    if path.exists():
+        raise ImageError(
+            f"--out must be a new file; got {path.name}, which is there already.", "Name another file: originals are never altered."
+        )
     path.write_bytes(made.content)
     out.print(f"{path}: pixels only, read back and checked.")
     for line in made.warnings:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import csv
+import json
 import shutil
 from pathlib import Path
 
@@ -40,6 +41,8 @@ def practice(tmp_path_factory: pytest.TempPathFactory) -> Path:
             writer.writerows(kept)
     with (folder / "findings.csv").open("a", encoding="utf-8") as table:
         table.write(REFUSED_FINDING)
+    mixed_up = next(iter(sorted(folder.rglob("*_bitewing.geojson"))))
+    mixed_up.write_text(json.dumps({**json.loads(mixed_up.read_text()), "tooth": "48", "tooth_notation": "iso3950"}))
     first = next(iter(sorted(folder.rglob("*_facial.jpg"))))
     shutil.copy(first, folder / "loose.jpg")
     first.write_bytes(first.read_bytes()[:20_000])
@@ -57,10 +60,11 @@ def audited(practice: Path, tmp_path_factory: pytest.TempPathFactory) -> tuple[P
 
 def test_the_rest_of_the_folder_goes_on_and_the_refused_are_counted(audited: tuple[Path, str, batch.AuditSummary]) -> None:
     out, _, summary = audited
-    assert len(summary.refused_files) == 1 and "Hint: " in summary.refused_files[0]
+    assert len(summary.refused_files) == 2 and all("Hint: " in line for line in summary.refused_files)
+    assert any("tooth of the marks must be that of the tables" in line and "got 48" in line for line in summary.refused_files)
     assert len(summary.refused_rows) == 2 and "tooth_notation" in summary.refused_rows[0]
     assert summary.unlisted == ("loose.jpg",)
-    assert summary.measured == summary.listed - 1 > 10
+    assert summary.measured == summary.listed - 2 > 10
     index = (out / "index.html").read_text(encoding="utf-8")
     assert all(code in index for code in CODES) and "tooth_notation" in index
 

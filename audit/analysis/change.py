@@ -38,7 +38,7 @@ from scipy.stats import false_discovery_control, norm, t
 from audit.analysis.comparable import assessed_mm, at_one_threshold, unequal_stretch, why_not_comparable
 from audit.analysis.occasions import NOT_TOLD_APART, Occasion, Site, all_occasions, occasions
 from audit.analysis.posed_anew import Repeatability
-from audit.analysis.wording import number, plus_minus, subject, under
+from audit.analysis.wording import apart, number, plus_minus, subject, under
 from audit.core.outcome import Change, VisitRecord
 from audit.core.quantity import Quantity, source
 from audit.core.records import Reading
@@ -123,12 +123,14 @@ def _not_compared(site: Site, first: Occasion, last: Occasion, why_not: str) -> 
 
 
 def _estimate(occasion: Occasion) -> Quantity | None:
-    """The signed estimate; where nothing was resolved, as uncertain as the interval, which also holds how light a slot may look."""
+    """The signed estimate, as uncertain as its interval, which holds also how light a slot may look and what was left out."""
     reading, signed = occasion.reading, occasion.reading.signed
-    if signed is None or reading.status == "measured":
-        return signed
+    if signed is None:
+        return None
     reach = max(reading.interval95[1] - signed.value, signed.value - reading.interval95[0]) / K
     missing = math.sqrt(max(reach**2 - signed.u**2, 0.0))
+    if missing < 1e-3 * signed.u:
+        return signed
     return signed.with_part(source("model", f"unresolved/{occasion.photo.sha256[:12]}"), missing)
 
 
@@ -177,17 +179,29 @@ def _by_difference(site: Site, first: Occasion, last: Occasion, difference: Quan
         basis, smallest = "posed_anew", spread.smallest_detectable
         chance = max(chance, 2.0 * float(t.sf(abs(difference.value) / spread.s_difference, spread.pairs)))
     head = subject(*site)
-    amount = plus_minus(difference.value, smallest, difference.unit)
+    amount = apart(difference.value, smallest, difference.unit)
     changed = abs(difference.value) > smallest
+    if not changed and _hidden(first.reading, last.reading):
+        words = f"{_from_to(first.reading, last.reading)}, and the image that shows none resolves too little"
+        return _told(site, first, last, "cannot_tell", f"cannot be told since {first.on}: {words}", words, chance=chance)
     if changed:
-        amount = plus_minus(difference.value, smallest, difference.unit, signed=True)
+        amount = apart(difference.value, smallest, difference.unit, signed=True)
         words = f"changed by {amount} since {first.on}, {_from_to(first.reading, last.reading)}"
+        if any(occasion.reading.status != "measured" for occasion in (first, last)):
+            words += " (an estimate below detection is not cut off at zero)"
     else:
         words = f"no change distinguishable from measurement error ({amount}) since {first.on}"
     sentence = f"{head}: {words}{_notes(site, first, last)}."
     verdict: Literal["changed", "no_change_distinguishable"] = "changed" if changed else "no_change_distinguishable"
     change = Change(site.measurand, site.view, first.on, last.on, difference, smallest, basis, verdict, sentence, site.site, amount)
     return _Compared(change, chance, difference.value > 0.0)
+
+
+def _hidden(first: Reading, last: Reading) -> bool:
+    """Whether one image measures what the other could not have shown: neither changed nor unchanged."""
+    return sorted((first.status == "measured", last.status == "measured")) == [False, True] and all(
+        reading.interval95[0] > 0.0 for reading in (first, last) if reading.status == "measured"
+    )
 
 
 def _judged(compared: _Compared, discovered: bool, seconds: Sequence[_Compared], tests: int) -> Change:
@@ -203,7 +217,7 @@ def _judged(compared: _Compared, discovered: bool, seconds: Sequence[_Compared],
     if change.difference is None or change.smallest_detectable is None:
         words = f"cannot be told among the {tests} comparisons of this tooth: {change.brief}"
         return replace(change, verdict="cannot_tell", sentence=f"{head}: {words}; {why}.")
-    amount = plus_minus(change.difference.value, change.smallest_detectable, change.difference.unit)
+    amount = apart(change.difference.value, change.smallest_detectable, change.difference.unit)
     words = f"no change distinguishable among the {tests} comparisons of this tooth ({amount} since {change.baseline_on})"
     return replace(change, verdict="no_change_distinguishable", sentence=f"{head}: {words}; {why}.", brief=amount)
 
@@ -227,7 +241,11 @@ def _reading_words(reading: Reading) -> str:
     if reading.status == "below_detection":
         return under(high, reading.unit)
     if reading.status == "measured" and reading.value is not None:
-        return plus_minus(reading.value.value, K * reading.value.u, reading.unit)
+        half = K * reading.value.u
+        if high - low <= 2.2 * half:
+            return plus_minus(reading.value.value, half, reading.unit)
+        low_words, high_words = (number(end, reading.unit, high - low) for end in (low, high))
+        return f"{number(reading.value.value, reading.unit, high - low)} ({low_words.split(' ')[0]} to {high_words})"
     half = (high - low) / 2.0
     return f"between {number(low, reading.unit, half).split(' ')[0]} and {number(high, reading.unit, half)}"
 

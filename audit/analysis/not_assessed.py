@@ -35,7 +35,17 @@ def not_assessed(visits: Sequence[VisitRecord]) -> tuple[str, ...]:
     if not visits:
         return ()
     last = visits[-1]
-    return (*_margin(last), *_bitewing(last), *_questions(last), *_refusals(last.photos))
+    return (*_dates(visits), *_margin(last), *_bitewing(last), *_questions(last), *_refusals(last.photos))
+
+
+def _dates(visits: Sequence[VisitRecord]) -> tuple[str, ...]:
+    """Photographs whose own date is certain and is not the date of the visit that they are listed under."""
+    return tuple(
+        f"{photo.file} was taken on {photo.captured_on} by its own date but is listed under {record.visit.on}: check the visit's date."
+        for record in visits
+        for photo in record.photos
+        if photo.date_certainty == "exact" and photo.captured_on not in (None, record.visit.on)
+    )
 
 
 def _margin(record: VisitRecord) -> tuple[str, ...]:

@@ -13,7 +13,7 @@ from collections.abc import Sequence
 
 from audit.core.vocabulary import MEASURANDS
 
-__all__ = ["UNITS", "listed", "number", "plus_minus", "subject", "under"]
+__all__ = ["UNITS", "apart", "listed", "number", "plus_minus", "subject", "under"]
 
 # UCUM code -> (what is shown, factor, most decimals)
 UNITS = {"mm": ("mm", 1.0, 2), "mm2": ("mm²", 1.0, 2), "um": ("µm", 1.0, 0), "1": ("%", 100.0, 1), "deg": ("°", 1.0, 1)}
@@ -24,6 +24,12 @@ def plus_minus(value: float, half_width: float, unit: str, *, signed: bool = Fal
     shown, factor, _ = _unit(unit)
     decimals = _decimals(half_width, unit)
     return f"{_fixed(value * factor, decimals, signed)} ± {_fixed(half_width * factor, decimals)} {shown}"
+
+
+def apart(value: float, half_width: float, unit: str, *, signed: bool = False) -> str:
+    """A difference and its 95 % half width; of two shares in percentage points."""
+    words = plus_minus(value, half_width, unit, signed=signed)
+    return f"{words.removesuffix('%')}percentage points" if unit == "1" else words
 
 
 def number(value: float, unit: str, half_width: float) -> str:

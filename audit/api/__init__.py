@@ -24,7 +24,7 @@ from audit.api.marking import (
     save_marks,
 )  # fmt: skip
 from audit.api.paper import check_paper, tooth_pdf, write_pdfs
-from audit.api.photo import AuditKey, audit_key, judge_images, measure_photo, overlay_png, refused_document
+from audit.api.photo import AuditKey, audit_key, check_marks_belong, judge_images, measure_photo, overlay_png, refused_document
 from audit.api.practice_tables import put_rows
 from audit.api.record import series, tooth_codes, tooth_record, tooth_records
 from audit.api.reference import calibrate_photo, save_picture, write_strip_sheet
@@ -46,7 +46,8 @@ from audit.report.words import finding_words, measurand_words, plain, reading_wo
 __all__ = [
     "CAUTIONS", "FINDINGS", "HELD_UNTIL", "NOT_EXAMINED", "PENS", "RYGE_SCALES", "SNAP_KINDS", "STAGES", "SURFACES", "VIEWS",
     "AuditError", "AuditKey", "CleanPicture", "ClubExport", "Desk", "Draft", "DraftConflict", "Guess", "Ledger", "Measured", "Report",
-    "accept_sender", "add_proposed_metal", "audit_key", "calibrate_photo", "carry_marks", "charts", "check_paper", "clean_picture",
+    "accept_sender", "add_proposed_metal", "audit_key", "calibrate_photo", "carry_marks", "charts", "check_marks_belong", "check_paper",
+    "clean_picture",
     "club_summary", "confirm_marks", "document_fragment", "draft_marks", "draft_scale", "earlier_photo", "finding_words", "found_lines",
     "fragments", "guess_photo", "held_back", "incomplete_marks", "index_row", "judge_images", "list_fragment", "load_draft",
     "mark_shown", "measurand_words", "measure_draft", "measure_photo", "merge_bundles", "open_ledger", "overlay_png", "overview_jpeg",

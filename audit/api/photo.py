@@ -12,8 +12,9 @@ from typing import Any
 
 from audit.calibration.several import calibrate_by_all
 from audit.core.annotations import Annotations, check_inside, parse_annotations, read_annotations
-from audit.core.clinical import KnownLength
+from audit.core.clinical import KnownLength, Restoration
 from audit.core.records import Calibration, Document, Photo, Reading, Refusal, Segment
+from audit.core.tooth import Tooth
 from audit.errors import AnnotationError, AuditError, ImageError, Refused
 from audit.folder import IMAGE_SUFFIXES
 from audit.imaging.codec import ImageFile, read_image
@@ -25,7 +26,17 @@ from audit.measure.margin import measure_margin
 from audit.measure.metal import measure_metal
 from audit.measure.radiograph import measure_radiograph
 
-__all__ = ["AnnotationSource", "AuditKey", "audit_key", "judge_images", "load_marks", "measure_photo", "overlay_png", "refused_document"]
+__all__ = [
+    "AnnotationSource",
+    "AuditKey",
+    "audit_key",
+    "check_marks_belong",
+    "judge_images",
+    "load_marks",
+    "measure_photo",
+    "overlay_png",
+    "refused_document",
+]
 
 AnnotationSource = str | Path | Mapping[str, Any] | None
 _VERSIONS = "1"  # of how the stages are put together; the methods' own numbers stand in each reading
@@ -80,6 +91,29 @@ def judge_images(folder: str | Path) -> Iterator[tuple[str, Photo | AuditError]]
         except AuditError as error:
             outcome = error
         yield path.relative_to(root).as_posix(), outcome
+
+
+def check_marks_belong(marks: Mapping[str, Any] | None, restoration: Restoration) -> None:
+    """Refuse marks whose file names another restoration, tooth or design than the tables do.
+
+    Raises
+    ------
+    AnnotationError
+        With what differs.
+    """
+    if marks is None:
+        return
+    notation = marks.get("tooth_notation") or restoration.tooth_notation or None
+    tooth = marks.get("tooth")
+    said = {
+        "restoration": (marks.get("restoration"), restoration.code),
+        "tooth": (Tooth.parse(str(tooth), notation).iso3950 if tooth else None, restoration.tooth.iso3950),
+        "design": (marks.get("design"), restoration.design),
+    }
+    for name, (got, must) in said.items():
+        if got and got != must:
+            raise AnnotationError(f"{name} of the marks must be that of the tables, {must}; got {got}.",
+                                  "Put the right annotation file beside the photo, or correct the tables.")  # fmt: skip
 
 
 @dataclass(frozen=True)

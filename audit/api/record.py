@@ -18,19 +18,19 @@ __all__ = ["series", "tooth_codes", "tooth_record", "tooth_records"]
 
 def tooth_codes(ledger_url: str) -> list[str]:
     """Codes of all restorations in a ledger, sorted."""
-    with open_ledger(ledger_url) as ledger:
+    with open_ledger(ledger_url, must_exist=True) as ledger:
         return list(ledger.codes())
 
 
 def tooth_record(ledger_url: str, code: str, today: date | None = None) -> ToothRecord:
     """Everything that the years say of one restoration, statistics done."""
-    with open_ledger(ledger_url) as ledger:
+    with open_ledger(ledger_url, must_exist=True) as ledger:
         return _record(ledger, code, posed_anew(map(ledger.history, ledger.codes())), today or date.today())
 
 
 def tooth_records(ledger_url: str, today: date | None = None) -> list[ToothRecord]:
     """The records of all restorations, by code."""
-    with open_ledger(ledger_url) as ledger:
+    with open_ledger(ledger_url, must_exist=True) as ledger:
         codes = ledger.codes()
         repeatability = posed_anew(map(ledger.history, codes))
         return [_record(ledger, code, repeatability, today or date.today()) for code in codes]

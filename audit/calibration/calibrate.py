@@ -52,7 +52,7 @@ def calibrate(
     if feature is None:
         if dicom is None:
             raise Refused("no_reference", "Millimetres must rest on a reference in the same image; got none.",
-                          "Mark a reference: a known length of the casting, a rod, a probe or a rule.")  # fmt: skip
+                          "Mark one in the .geojson beside the photo: a known length, a rod, a probe, a rule (null finds it).")  # fmt: skip
         return read_spacing(photo, dicom)
     if feature.seen_in != tooth_seen_in:
         ways = f"the tooth {_way(tooth_seen_in)} and the reference {_way(feature.seen_in)}"

@@ -42,15 +42,15 @@ from audit.ledger.tables import require_cases, store_tables
 __all__ = ["Ledger", "open_ledger"]
 
 
-def open_ledger(url: str) -> Ledger:
-    """The ledger at a path or database URL, made where there is none.
+def open_ledger(url: str, *, must_exist: bool = False) -> Ledger:
+    """The ledger at a path or database URL, made where there is none unless it must exist.
 
     Raises
     ------
     LedgerError
         It cannot be opened, is no ledger, or was written by a newer program.
     """
-    return Ledger(url)
+    return Ledger(url, must_exist=must_exist)
 
 
 class Ledger:
@@ -62,8 +62,8 @@ class Ledger:
         ``sqlite:///path``, a bare path, or ``postgresql://...``.
     """
 
-    def __init__(self, url: str) -> None:
-        self._engine = open_engine(url)
+    def __init__(self, url: str, *, must_exist: bool = False) -> None:
+        self._engine = open_engine(url, must_exist=must_exist)
 
     def __enter__(self) -> Ledger:
         return self

@@ -140,7 +140,7 @@ class IndexRow:
     status_sentence: str
     attention: tuple[str, ...]
     next_due: str
-    next_sentence: str
+    overdue: str
     href: str = ""
 
 
@@ -150,5 +150,11 @@ def index_row(record: ToothRecord, href: str = "") -> IndexRow:
     return IndexRow(
         restoration.code, tooth_words(restoration), design_words(restoration.design), restoration.alloy,
         restoration.code.partition("-")[0], max((v.visit.on for v in record.visits), default=""), record.status.word,
-        record.status.sentence, record.attention, record.next_recall.due_on or "", record.next_recall.sentence, href,
+        record.status.sentence, record.attention, record.next_recall.due_on or "", _overdue(record), href,
     )  # fmt: skip
+
+
+def _overdue(record: ToothRecord) -> str:
+    """``overdue by 6 months``, as the report says it; empty where it is not."""
+    _, mark, words = record.next_recall.sentence.rstrip(".").partition("overdue")
+    return f"{mark}{words}"

@@ -150,6 +150,20 @@ def test_an_unresolved_slot_is_as_uncertain_as_its_interval() -> None:
     assert opened.verdict == "changed" and "from between 30 and 150 µm to 300 ± 39 µm" in opened.sentence
 
 
+def test_what_one_image_measures_and_the_other_could_not_have_shown_is_neither_changed_nor_unchanged() -> None:
+    change = only(below(225.0), measured(211.0, 11.0, "widest_marginal_opening", "um"))
+    assert change.verdict == "cannot_tell" and "from under 225 µm to 211 ± 22 µm" in change.sentence
+
+
+def test_a_share_is_as_uncertain_as_its_interval() -> None:
+    """Stretches left out as possible reflections open the interval and not the estimate's own u."""
+    share = Quantity(1.0, "1", {"noise/a": 0.007})
+    reading = Reading("continuous_margin_fraction", "1", "measured", share, (0.37, 1.0), "m@1", share)
+    change = only(reading, replace(reading, signed=replace(share, parts={"noise/b": 0.007})))
+    assert change.smallest_detectable == pytest.approx(0.63 * 2**0.5, rel=0.01)
+    assert "percentage points" in change.sentence
+
+
 def test_views_sites_and_methods_are_never_mixed() -> None:
     first, second = measured(1.0, 0.01), measured(2.0, 0.01)
     other_view = (visit(BASELINE, photo(first), stage="baseline"), visit(RECALL, photo(second, view="smile_front")))
