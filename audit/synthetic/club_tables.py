@@ -64,7 +64,10 @@ def _findings(case: Case) -> Iterator[Cells]:
     for month in case.months:
         if month in (PREPARATION, PLACEMENT):
             continue
-        answers = {**_sound(case, month), **at_month(case.findings, month)}
+        found = at_month(case.findings, month)
+        named = {finding for finding, surface in found if surface}  # a surface that is named answers for the whole
+        sound = {key: value for key, value in _sound(case, month).items() if key[1] or key[0] not in named}
+        answers = {**sound, **found}
         for (finding, surface), value in answers.items():
             yield case.code, visit_day(case, month), surface, finding, value, case.examiner
 
