@@ -31,8 +31,9 @@ UNEVEN_PX = 0.3
 """How far a mean of four rows may lie from the parabola through all: smooth outlines stay within 0.1 (drawn scenes)."""
 SIDE_MM = (0.25, 0.6)
 """Distance from the trace at which metal and tooth are compared."""
-CURVE_MEAN, CURVE_U = 0.38, 0.07
-"""Exponent q of the path through a rounded tooth, depth ** q: 0.5 for a cylinder, about 0.3 for a flat approximal surface."""
+ROUNDED, FLAT = (0.38, 0.07), (0.03, 0.02)
+"""Exponent q of the path through a tooth, depth ** q, and its u: 0.5 for a cylinder, about 0.3 for a nearly flat approximal surface;
+a surface that is flat along the beam shows a plain step."""
 
 
 @dataclass(frozen=True)
@@ -230,13 +231,15 @@ def fit_step(
     Notes
     -----
     The tooth thins out towards its outline: exposure ``B = B_gum exp(-a d**q)`` with depth d inside,
-    blurred; q has a prior (0.38 with 0.07), the blur and the grey curve come from the casting's outline.
+    blurred; q has a prior (0.38 with 0.07, else that of a flat surface), the blur and the grey curve come from the casting's outline.
     """
     along, across = _window(grey, end, (-rows_px[0] - slot_px - skip_px, -rows_px[1] - slot_px - skip_px))
     rows = sample(grey, end.at(across, along), cubic=True).astype(float)
     _hold_smooth(along, across, rows, "tooth's")
     level = -slot_px / 2
-    edge, parts = _tooth_edge(along, across, response.scaled(rows), response, level)
+    edge, parts = _tooth_edge(along, across, response.scaled(rows), response, level, ROUNDED)
+    if parts["misfit"] > WORST_MISFIT:
+        edge, parts = _tooth_edge(along, across, response.scaled(rows), response, level, FLAT)
     if parts["misfit"] > WORST_MISFIT:
         raise _uneven("tooth's")
     powers = np.array([1.0, level, level**2])
@@ -257,7 +260,7 @@ def fit_step(
 
 
 def _tooth_edge(
-    along: np.ndarray, across: np.ndarray, scaled: np.ndarray, response: Response, level: float
+    along: np.ndarray, across: np.ndarray, scaled: np.ndarray, response: Response, level: float, exponent: tuple[float, float]
 ) -> tuple[np.ndarray, dict[str, Any]]:
     """Tooth outline coefficients, and parts: noise, exponent of the curve, slopes against the response's logarithms."""
     sigma = float(np.hypot(noise_level(scaled), MODEL_SHARE))
@@ -265,12 +268,12 @@ def _tooth_edge(
     bright = float(np.median(scaled[:, :5]))
     half = np.array([across[int(np.argmin(np.abs(row - (gum + bright) / 2)))] for row in scaled])
     slope, offset = np.polyfit(along, half, 1)
-    start = np.array([offset + 1.0, slope, 0.0, np.log(0.3), CURVE_MEAN, gum, 0.0])
-
-    low, high = np.array([-60.0, -3.0, -0.1, -5.0, 0.15, -1.0, -0.05]), np.array([60.0, 3.0, 0.1, 3.0, 0.8, 1.0, 0.05])
+    start = np.array([offset + 1.0, slope, 0.0, np.log(0.3), exponent[0], gum, 0.0])
+    lowest = max(exponent[0] - 3.3 * exponent[1], 0.005)
+    low, high = np.array([-60.0, -3.0, -0.1, -5.0, lowest, -1.0, -0.05]), np.array([60.0, 3.0, 0.1, 3.0, 0.8, 1.0, 0.05])
     prior = np.zeros((3, 7))
-    prior[[0, 1, 2], [4, 2, 6]] = 1.0 / CURVE_U, 1.0 / CURVATURE_PER_PX, 1.0 / 0.01
-    prior_mean = np.array([CURVE_MEAN / CURVE_U, 0.0, 0.0])
+    prior[[0, 1, 2], [4, 2, 6]] = 1.0 / exponent[1], 1.0 / CURVATURE_PER_PX, 1.0 / 0.01
+    prior_mean = np.array([exponent[0] / exponent[1], 0.0, 0.0])
 
     def solve(log_parameters: np.ndarray, start: np.ndarray) -> Any:
         def shapes(p: np.ndarray) -> np.ndarray:
