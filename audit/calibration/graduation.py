@@ -9,8 +9,9 @@ import numpy as np
 
 __all__ = ["Graduation", "graduation"]
 
-_SLIMMEST = 1.5
-"""Least length of a millimetre tick over its spacing; ticks of coarser scales are squat. Common practice, no published source."""
+_SLIM = (1.5, 5.5)
+"""Length of a millimetre tick over its spacing: ticks of coarser scales are squat, those of finer ones slimmer. Common practice, no
+published source."""
 _INCH = tuple(25.4 / parts for parts in (8, 16, 32, 64))
 _TENTH_INCH, _TWENTIETH_INCH = 25.4 / 10, 25.4 / 20
 
@@ -80,7 +81,7 @@ def graduation(length_px: np.ndarray, pitch_px: float, least_members: int) -> Gr
         if proof:
             words = f"every fifth tick is longer, but {proof}, so they may be 2 mm or tenths of an inch too"
             return Graduation(None, words, (1.0, 2.0, _TENTH_INCH), fifth.members)
-        return Graduation(1.0, "every fifth tick is longer, every tenth longest", (1.0, 2.0, _TENTH_INCH), fifth.members)
+        return Graduation(1.0, "every fifth tick is longer, every tenth longest", (1.0,), fifth.members)
     if _longer_every(length_px, 10) is not None:
         return Graduation(None, "only every tenth tick is longer, which may be 5 or 10 mm", (0.5, 1.0, _TENTH_INCH))
     return Graduation(None, "no 5 or 10 mm mark stands out from the other ticks")
@@ -106,8 +107,9 @@ def _unproven(longer: _Longer, pitch_px: float, least_members: int) -> str:
     """What is missing before longer ticks prove a metric scale; empty where nothing is."""
     if longer.members < least_members:
         return f"only {longer.members} of these are seen"
-    if longer.rest_px < _SLIMMEST * pitch_px:
-        return f"the ticks between them are short ({longer.rest_px / pitch_px:.1f} of their spacing)"
+    slimness = longer.rest_px / pitch_px
+    if not _SLIM[0] <= slimness <= _SLIM[1]:
+        return f"the ticks between them are {'short' if slimness < _SLIM[0] else 'long'} ({slimness:.1f} of their spacing)"
     return ""
 
 

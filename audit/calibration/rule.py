@@ -170,7 +170,8 @@ def _tilt(photo: Photo, feature: Feature, comb: Comb, tick_mm: float, mm_per_px:
     )  # fmt: skip
     if not 0 < u < 1:
         return inclination(0.0, 10.0, prior)
-    if abs(sine) > max(math.sin(math.radians(_STEEPEST_DEG)), 2.5 * u) and feature.number("tilt_deg") is None:
+    doubt = 2.0 * u if depth.assumed else 0.0  # a camera nearer than assumed makes the same perspective of less inclination
+    if abs(sine) - doubt > max(math.sin(math.radians(_STEEPEST_DEG)), 2.5 * u - doubt) and feature.number("tilt_deg") is None:
         raise Refused("reference_leans_too_much", f"A rule must lie within {_STEEPEST_DEG:.0f} degrees of square to the camera; got more.",
                       "Lay the rule flat and photograph it from straight above, or give tilt_deg if it was measured.")  # fmt: skip
     return inclination(math.asin(min(max(sine, -0.9), 0.9)), u, prior)
