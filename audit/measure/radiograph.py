@@ -27,7 +27,7 @@ from audit.errors import Refused
 from audit.imaging.sample import resample_polyline
 from audit.measure.edge_response import Response
 from audit.measure.proximal_outline import OuterEnd, Step, centre_on_interface, find_outer_end, fit_step, read_response
-from audit.measure.radiographic_gap import GAP_NAMES, fit_band, gap_readings, layer_in, straighten
+from audit.measure.radiographic_gap import GAP_NAMES, fit_band, gap_readings, hold_known_curve, layer_in, straighten
 
 __all__ = ["measure_radiograph"]
 
@@ -110,6 +110,7 @@ def _measure_site(place: _Place, site: Feature, surface: str) -> tuple[list[Read
         if CLEAR_BLUR * response.blur_px > rows[0] + 1.0:
             rows = _rows(response.blur_px, scale)
             (response, outline, covariance), skipped = _casting(place, end, rows)
+        hold_known_curve(response)
     except Refused as refused:
         return [], [_refusal(name, surface, refused) for name in (*GAP_NAMES, "radiographic_step")]
     flags = (f"surface:{surface}", *(("sharpened",) if response.sharpening > 0 else ()))

@@ -16,7 +16,7 @@ from audit.measure.edge_response import Response, autocorrelation_sum
 from audit.measure.proximal_outline import OuterEnd
 from audit.measure.slot_radiograph import Layer, Slot, find_layer, fit_slot
 
-__all__ = ["GAP_NAMES", "PATH_MM", "Band", "closing_angle_deg", "fit_band", "gap_readings", "layer_in", "straighten"]
+__all__ = ["GAP_NAMES", "PATH_MM", "Band", "closing_angle_deg", "fit_band", "gap_readings", "hold_known_curve", "layer_in", "straighten"]
 
 METHOD = "radiographic_slot@2"
 GAP_NAMES = ("radiographic_gap_width", "widest_radiographic_gap")
@@ -146,16 +146,26 @@ def layer_in(band: Band, response: Response) -> Layer | None:
     return find_layer(band.offset_px, band.rows.mean(axis=0), band_noise(band).of_mean(len(band.rows)), response)
 
 
+def hold_known_curve(response: Response) -> None:
+    """Refuse a radiograph whose grey curve the casting's outline does not tell: neither a gap nor a step can be read on it.
+
+    Raises
+    ------
+    Refused
+        ``unknown_curve``.
+    """
+    if response.misfit > WORST_CURVE:
+        raise Refused(*DOUBTS["unknown_curve"])
+
+
 def fit_band(band: Band, response: Response) -> Slot:
     """The slot in the mean profile of a band.
 
     Raises
     ------
     Refused
-        ``no_contrast``, ``unexplained_profile`` or ``unknown_curve``: nothing can be said of a lucent gap.
+        ``no_contrast`` or ``unexplained_profile``: nothing can be said of a lucent gap.
     """
-    if response.misfit > WORST_CURVE:
-        raise Refused(*DOUBTS["unknown_curve"])
     mean, sigma = band.rows.mean(axis=0), band_noise(band).of_mean(len(band.rows))
     slot = fit_slot(band.offset_px, mean, sigma, response)
     if slot.status in DOUBTS:
