@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from typing import Any
 
 import streamlit as st
@@ -34,17 +35,18 @@ def confirm(file: str, measured: Any) -> None:
 
 def carry(file: str, source: Any) -> None:
     """Put the marks of an earlier photo where the tooth lies on this one."""
-    try:
-        api.carry_marks(session.desk(), file, source)
-        st.session_state["load"] = st.session_state.get("load", 0) + 1
-    except api.AuditError as error:
-        st.session_state["said"] = ("error", f"{error.message} {error.hint}")
+    _into_the_marks(api.carry_marks, file, source)
 
 
 def take_over(file: str, measured: Any) -> None:
     """Put the proposed outline of metal into the marks, to be corrected or kept."""
+    _into_the_marks(api.add_proposed_metal, file, measured)
+
+
+def _into_the_marks(put: Callable[[Any, str, Any], Any], file: str, what: Any) -> None:
+    """Change the draft behind the canvas and have the canvas read it again."""
     try:
-        api.add_proposed_metal(session.desk(), file, measured)
+        put(session.desk(), file, what)
         st.session_state["load"] = st.session_state.get("load", 0) + 1
     except api.AuditError as error:
         st.session_state["said"] = ("error", f"{error.message} {error.hint}")
