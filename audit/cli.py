@@ -82,6 +82,8 @@ def report(
     _report(folder, out_folder, ledger)
     if pdf is not None:
         write_pdfs(ledger or str(out_folder / "ledger.sqlite"), folder, out_folder, pdf)
+    elif older := sorted(path.name for path in out_folder.glob("*.pdf") if path.with_suffix(".html").is_file()):
+        out.print(f"Older than these pages: {', '.join(older)}. Write them anew with --pdf a4 or --pdf letter.", markup=False)
 
 
 @app.command()
@@ -118,17 +120,17 @@ def intake(folder: Annotated[Path, typer.Argument(help="Folder of images, search
     """Judge every image of a folder: may it be measured, when was it taken, is it sharp."""
     from audit import api
 
-    table = Table(Column("file", overflow="fold"), "taken on", "certainty", "kind", "size px", "sharp", Column("remarks", overflow="fold"))
+    table = Table(Column("file", overflow="fold", min_width=28), "taken on", "kind", "size px", Column("remarks", overflow="fold"))
     refused = 0
     for name, outcome in api.judge_images(folder):
         if isinstance(outcome, AuditError):
             refused += 1
-            table.add_row(name, "", "", "refused", "", "", str(outcome))
+            table.add_row(name, "", "refused", "", str(outcome))
         else:
             size = f"{outcome.width_px} x {outcome.height_px}"
-            sharp, remarks = "soft" not in outcome.flags, [flag.replace("_", " ") for flag in outcome.flags if flag != "soft"]
-            row = name, outcome.captured_on or "", outcome.date_certainty, outcome.modality, size, "yes" if sharp else "no: soft"
-            table.add_row(*row, ", ".join(remarks))
+            doubt = "" if outcome.date_certainty == "exact" else f" ({outcome.date_certainty.replace('_', ' ')})"
+            remarks = ", ".join(flag.replace("_", " ") for flag in outcome.flags)
+            table.add_row(name, f"{outcome.captured_on or ''}{doubt}".strip(), outcome.modality, size, remarks)
     out.print(table)
     out.print(f"{table.row_count - refused} usable, {refused} refused.")
 
@@ -214,10 +216,11 @@ def _print_document(document: Document) -> None:
     for reading in document.readings:
         low, high = reading.interval95
         value = "" if reading.value is None else f"{reading.value.value:.4g}, u {reading.value.u:.2g}, "
-        line = (
-            f"{reading.measurand}: {reading.status.replace('_', ' ')}, {value}95 % {low:.4g} to {high:.4g} {reading.unit.removeprefix('1')}"
-        )
-        out.print(" ".join([line, *(f"[{flag}]" for flag in reading.flags)]), markup=False, highlight=False, soft_wrap=True)
+        sites = [flag.removeprefix("site:") for flag in reading.flags if flag.startswith("site:")]
+        name, status = ", ".join([reading.measurand, *sites]), reading.status.replace("_", " ")
+        line = f"{name}: {status}, {value}95 % {low:.4g} to {high:.4g} {reading.unit.removeprefix('1')}"
+        flags = (f"[{flag}]" for flag in reading.flags if not flag.startswith("site:"))
+        out.print(" ".join([line, *flags]), markup=False, highlight=False, soft_wrap=True)
     for segment in document.segments:
         if segment.state != "continuous":
             out.print(f"margin {segment.start_mm:.2f} to {segment.end_mm:.2f} mm: {segment.state}", highlight=False)

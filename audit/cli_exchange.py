@@ -84,7 +84,9 @@ def export(
     keys: KeysOption = Path("keys"),
     photos: Annotated[Path | None, typer.Option("--crops-from", help="Practice folder to cut tooth crops from.")] = None,
     notes: Annotated[bool, typer.Option("--notes", help="Free text leaves as well: read all of it first.")] = False,
-    preview: Annotated[bool, typer.Option("--preview", help="Show exactly what would leave, and write nothing.")] = False,
+    preview: Annotated[
+        bool, typer.Option("--preview", help="Show exactly what would leave; no bundle is written, only the keys of a new club.")
+    ] = False,
 ) -> None:
     """Write one de-identified, signed bundle for a club: months for dates, pseudonyms for codes, no metadata."""
     from audit import api

@@ -69,7 +69,7 @@ def withdraw(
 @ledger.command()
 def outcomes(
     url: LedgerArgument,
-    out_folder: Annotated[Path, typer.Option("--out", help="Where the CSV tables go.")] = Path("outcomes"),
+    out_folder: Annotated[Path | None, typer.Option("--out", help="Write the tables there as CSV too.")] = None,
     survival: Annotated[bool, typer.Option("--survival", help="Until the restoration is lost; without it, until success is.")] = False,
     by: Annotated[list[str] | None, typer.Option("--by", help="Stratum: design, tooth_group, arch, alloy, operator.")] = None,
 ) -> None:
@@ -77,9 +77,6 @@ def outcomes(
     from audit.api.outcomes import outcome_tables
 
     found = outcome_tables(url, "survival" if survival else "success", by or ())
-    out_folder.mkdir(parents=True, exist_ok=True)
-    for name in ("meaning", "followed", "survival", "incidence", "rates", "members"):
-        getattr(found, name).to_csv(out_folder / f"{name}.csv", index=False)
     for note in found.notes:
         out.print(note, markup=False)
     table = Table("stratum", "years", "at risk", "Kaplan-Meier", "95 % by patients", "Turnbull")
@@ -88,6 +85,12 @@ def outcomes(
         between = f"{row['turnbull_low']:.1%} to {row['turnbull_high']:.1%}"
         table.add_row(row["stratum"], f"{row['years']:g}", str(row["at_risk"]), f"{row['kaplan_meier']:.1%}", interval, between)
     out.print(table)
-    if (found.survival["why_no_interval"] != "").any():
-        out.print("Refused intervals: the reason of each stands in survival.csv; the counts stay.")
+    for why in sorted(set(found.survival["why_no_interval"]) - {""}):
+        out.print(f"Refused interval: {why}", markup=False)
+    if out_folder is None:
+        out.print("All tables as CSV: add --out FOLDER.")
+        return
+    out_folder.mkdir(parents=True, exist_ok=True)
+    for name in ("meaning", "followed", "survival", "incidence", "rates", "members"):
+        getattr(found, name).to_csv(out_folder / f"{name}.csv", index=False)
     out.print(f"Tables in {out_folder}.", markup=False)

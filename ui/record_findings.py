@@ -10,14 +10,24 @@ import streamlit as st
 from audit import api
 from ui import finding_form, session
 
-__all__ = ["add_visit", "beside", "changed_ratings", "enter", "on_record"]
+__all__ = ["add_visit", "beside", "changed_ratings", "enter", "on_record", "without_surface"]
+
+
+_ASKED_BY_SURFACE = frozenset({*finding_form.BY_SURFACE, *finding_form.PROXIMAL})
 
 
 def on_record(cases: Any, code: str, on: str) -> dict[str, str]:
-    """Answers that the tables have for a visit, by the names of their questions."""
-    found = {f"{one.finding}/{one.surface}": one.value for one in cases.findings if (one.restoration, one.on) == (code, on)}
+    """Answers in the tables for a visit, by their questions; one about the whole tooth counts whatever surface its row names."""
+    rows = [one for one in cases.findings if (one.restoration, one.on) == (code, on)]
+    found = {f"{one.finding}/{one.surface if one.finding in _ASKED_BY_SURFACE else ''}": one.value for one in rows}
     rated = {f"ryge/{one.criterion}": one.grade for one in cases.grades if (one.restoration, one.on, one.system) == (code, on, "ryge")}
     return found | rated
+
+
+def without_surface(cases: Any, code: str, on: str) -> list[str]:
+    """Findings on record that are asked surface by surface but name none, in words."""
+    rows = [one for one in cases.findings if (one.restoration, one.on, one.surface) == (code, on, "")]
+    return [f"{api.finding_words(one.finding)}: {api.plain(one.value)}" for one in rows if one.finding in _ASKED_BY_SURFACE]
 
 
 def changed_ratings(cases: Any, code: str, on: str, examiner: str) -> list[tuple[str, str, str]]:

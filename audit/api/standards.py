@@ -31,9 +31,9 @@ def write_standards(ledger_url: str, code: str, photo_folder: str | Path, out_fo
     list of Path
         The files written.
     """
+    record = tooth_record(ledger_url, code)
     out = Path(out_folder)
     out.mkdir(parents=True, exist_ok=True)
-    record = tooth_record(ledger_url, code)
     path = out / f"{code}.fhir.json"
     path.write_text(json.dumps(fhir_bundle(record), indent=1, ensure_ascii=False), encoding="utf-8")
     written = [path]

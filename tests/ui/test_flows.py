@@ -59,6 +59,17 @@ def test_findings_are_kept_tap_by_tap_and_the_rating_comes_before_the_measuremen
         assert list(csv.DictReader(table))[-1]["seen_before"] == "no"
 
 
+def test_answers_on_record_stand_on_the_form_whether_or_not_they_name_a_surface(at_work: tuple[Page, str, Path]) -> None:
+    page, address, folder = at_work
+    with (folder / "visits.csv").open("a", encoding="utf-8") as table:
+        table.write(f"{practice.CODE},2021-02-11,recall,,\n")
+    with (folder / "findings.csv").open("a", encoding="utf-8") as table:
+        table.write(f"{practice.CODE},2021-02-11,,explorer,no_catch,M02\n{practice.CODE},2021-02-11,facial,uncovered_cusp,intact,M02\n")
+    open_page(page, f"{address}/findings?code={practice.CODE}&visit=2021-02-11")
+    expect(page.get_by_text("On record without a surface, so for all of them: explorer: no catch.")).to_be_visible(timeout=30_000)
+    expect(page.get_by_role("radio", name="intact", checked=True)).to_have_count(1)
+
+
 def test_a_photograph_that_arrives_at_the_chair_is_judged(at_work: tuple[Page, str, Path]) -> None:
     page, address, folder = at_work
     open_page(page, f"{address}/at_the_chair")

@@ -35,7 +35,7 @@ def show() -> None:
     if said := st.session_state.pop("said", None):
         getattr(st, said[0])(said[1])
     finding_form.restore(f"{code} {on}", record_findings.on_record(cases, code, on))
-    by_surface()
+    by_surface(cases, code, on)
     whole_tooth()
     ratings(cases, code, on)
     enter(cases, code, on)
@@ -51,9 +51,11 @@ def new_visit(cases: Any, code: str) -> None:
     st.button("Add", on_click=record_findings.add_visit, args=(code, day.isoformat(), stage))
 
 
-def by_surface() -> None:
+def by_surface(cases: Any, code: str, on: str) -> None:
     """Ask what is asked surface by surface."""
     st.subheader("Surface by surface", divider="gray")
+    if whole := record_findings.without_surface(cases, code, on):
+        st.caption("On record without a surface, so for all of them: " + "; ".join(whole) + ". An answer here is entered for its surface.")
     for tab, surface in zip(st.tabs(list(api.SURFACES)), api.SURFACES, strict=True):
         left, right = tab.columns(2)
         for number, name in enumerate(BY_SURFACE + (PROXIMAL if surface in ("mesial", "distal") else ())):
