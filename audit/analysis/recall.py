@@ -19,7 +19,7 @@ from datetime import date, timedelta
 from audit.analysis.attention import changed_for_attention, findings_for_attention
 from audit.analysis.change import NO_REPEATABILITY, changes
 from audit.analysis.not_assessed import not_assessed
-from audit.analysis.periods import Period, all_events, ending, latest_period
+from audit.analysis.periods import Period, all_events, compared_period, ending, latest_period
 from audit.analysis.plan import plan_checks
 from audit.analysis.posed_anew import Repeatability
 from audit.core.clinical import Event, Restoration
@@ -53,15 +53,17 @@ def tooth_record(
         From `audit.analysis.posed_anew.posed_anew` over all restorations.
     """
     events, end, period = all_events(history), ending(history), latest_period(restoration, history)
-    found = changes(period.compared, repeatability)
+    compared = compared_period(restoration, history)
+    found = changes(compared.compared, repeatability)
     root_filled = any(event.kind == "endodontic_access" for event in events)
-    open_points = (*findings_for_attention(period.visits, root_filled=root_filled), *changed_for_attention(found))
+    changed = changed_for_attention(found) if period.visits else ()
+    open_points = (*findings_for_attention(period.visits, root_filled=root_filled), *changed)
     attention = _contradictions(history, end) if end is not None else open_points
     return ToothRecord(
         restoration, tuple(history), events,
-        _status(restoration, period, events, end, attention), period.baseline_on, found,
+        _status(restoration, period, events, end, attention), compared.baseline_on, found,
         plan_checks(restoration, period.compared), attention, (*_restarted(period), *not_assessed(period.visits)),
-        _next_recall(restoration, period, end, bool(attention), recall_months, today),
+        _next_recall(restoration, period, end, bool(attention), recall_months, today), compared.until,
     )  # fmt: skip
 
 

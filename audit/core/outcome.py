@@ -118,7 +118,11 @@ class NextRecall:
 
 @dataclass(frozen=True)
 class ToothRecord:
-    """All that a recall report says of one restoration, statistics done."""
+    """All that a recall report says of one restoration, statistics done.
+
+    ``compared_until`` is the intervention that ended the stretch of time to which baseline and changes belong, where nobody has seen the
+    tooth since; nothing of it asks for attention any more.
+    """
 
     restoration: Restoration
     visits: tuple[VisitRecord, ...]
@@ -130,3 +134,4 @@ class ToothRecord:
     attention: tuple[str, ...]
     not_assessed: tuple[str, ...]
     next_recall: NextRecall
+    compared_until: Event | None = None

@@ -100,4 +100,4 @@ def _draw_axis(canvas: np.ndarray, top: int, axis_mm: float, px_per_mm: float) -
         cv2.line(canvas, (x, top), (x, top + (10 if labelled else 5)), _INK, 1)
         if labelled:
             words = f"{mm} mm" if mm else "0"
-            cv2.putText(canvas, words, (min(max(x - 20, 6), canvas.shape[1] - 62), top + 32), _INK, font, 20, 500)
+            cv2.putText(canvas, words, (min(max(x - 20, 6), canvas.shape[1] - 8 - 13 * len(words)), top + 32), _INK, font, 20, 500)

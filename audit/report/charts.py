@@ -296,7 +296,7 @@ _CONFIG = {
     "view": {"stroke": None},
     "axis": {
         "gridColor": _GRID, "domainColor": "#aab4ba", "tickColor": "#aab4ba", "labelColor": _QUIET, "titleColor": _QUIET,
-        "labelFontSize": 11.5, "titleFontSize": 11.5, "titleFontWeight": "normal",
+        "labelFontSize": 11.5, "titleFontSize": 11.5, "titleFontWeight": "normal", "titlePadding": 10,
     },
     "title": {"fontSize": 14, "fontWeight": 600, "color": _INK, "subtitleColor": _QUIET, "subtitleFontSize": 11.5, "offset": 22},
     "legend": {"labelColor": _INK, "symbolStrokeWidth": 2},

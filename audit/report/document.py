@@ -114,15 +114,18 @@ class FindingMatrix:
 def finding_matrix(record: ToothRecord) -> FindingMatrix:
     """Findings and grades side by side."""
     visits = tuple(visit for visit in record.visits if visit.findings or visit.grades)
-    cells: dict[str, dict[int, FindingLine]] = {}
+    findings: dict[str, dict[int, FindingLine]] = {}
+    grades: dict[str, dict[int, FindingLine]] = {}
     for column, visit in enumerate(visits):
         for f in visit.findings:
             subject = ", ".join(filter(None, (finding_words(f.finding), f.surface)))
-            cells.setdefault(subject, {})[column] = finding_line(f)
+            findings.setdefault(subject, {})[column] = finding_line(f)
         for g in visit.grades:
             subject = f"{g.system}, {plain(g.criterion)}"
-            cells.setdefault(subject, {})[column] = FindingLine(subject, "", grade_answer(g), True)
-    rows = tuple((subject, tuple(row.get(column) for column in range(len(visits)))) for subject, row in cells.items())
+            grades.setdefault(subject, {})[column] = FindingLine(subject, "", grade_answer(g), True)
+    rows = tuple(
+        (subject, tuple(row.get(column) for column in range(len(visits)))) for subject, row in (*findings.items(), *grades.items())
+    )
     return FindingMatrix(visits, rows)
 
 

@@ -9,7 +9,7 @@ from audit.core.clinical import Grade
 from audit.core.outcome import Change, ToothRecord, VisitRecord
 from audit.core.vocabulary import NOT_EXAMINED
 from audit.report.document import FindingLine, finding_line, grade_answer
-from audit.report.words import brief_words, finding_words, plain
+from audit.report.words import brief_words, event_words, finding_words, plain
 
 __all__ = ["ComparedLine", "FirstPage", "first_page"]
 
@@ -38,6 +38,8 @@ class FirstPage:
         One sentence a grading system.
     not_examined : tuple of str
         Subjects that the examiner marked so.
+    against : str
+        What the changes are against, and until when.
     changed : tuple of str
         Sentences of what changed and is not yet said under what needs attention.
     changed_above : int
@@ -60,6 +62,7 @@ class FirstPage:
     otherwise: tuple[str, ...]
     grades: tuple[str, ...]
     not_examined: tuple[str, ...]
+    against: str
     changed: tuple[str, ...]
     changed_above: int
     share_of_metal: bool
@@ -85,6 +88,7 @@ def first_page(record: ToothRecord) -> FirstPage:
         otherwise=_paragraph(line for line in lines if line.sound),
         grades=() if last is None else _graded(last.grades),
         not_examined=tuple(" ".join(filter(None, (finding_words(f.finding), f.surface))) for f in found if f.value == NOT_EXAMINED),
+        against=_against(record),
         changed=tuple(c.sentence for c in changed if c.sentence not in record.attention),
         changed_above=sum(c.sentence in record.attention for c in changed),
         share_of_metal={"visible_metal_fraction", "margin_to_gingiva"} <= {c.measurand for c in changed},
@@ -94,6 +98,12 @@ def first_page(record: ToothRecord) -> FirstPage:
         cannot_tell=tuple(_line(c, record) for c in record.changes if c.verdict == "cannot_tell"),
         half_width=_half_width(resolved),
     )
+
+
+def _against(record: ToothRecord) -> str:
+    until = record.compared_until
+    when = [record.baseline_on or "", f"until {event_words(until.kind)} on {until.on}" if until else ""]
+    return f"Against baseline ({', '.join(filter(None, when))})" if any(when) else "Against baseline"
 
 
 def _beyond_alone(change: Change) -> bool:

@@ -71,7 +71,7 @@ def _first(report: Report) -> dict[str, Any]:
             "otherwise": " ".join(first.otherwise), "grades": list(first.grades), "not_examined": list(first.not_examined),
         },
         "compared": {
-            "baseline": record.baseline_on, "changed": list(first.changed), "changed_above": first.changed_above,
+            "against": first.against, "changed": list(first.changed), "changed_above": first.changed_above,
             "share_of_metal": first.share_of_metal, "beyond_alone": list(first.beyond_alone), "half_width": first.half_width,
             "by_difference": _lines(first.by_difference), "below_detection": _lines(first.below_detection),
             "cannot_tell": _lines(first.cannot_tell), "nothing": not record.changes,

@@ -16,6 +16,7 @@ from audit.core.dates import add_months, months_between
 from audit.core.outcome import VisitRecord
 from audit.core.records import Refusal
 from audit.core.vocabulary import EVENTS, FINDINGS, NOT_EXAMINED
+from audit.report.first_page import first_page
 
 TODAY = date(2021, 3, 1)
 SOUND = {"explorer": "no_catch", "caries_at_margin": "none", "retention": "firm"}
@@ -110,9 +111,20 @@ def test_nothing_before_an_intervention_counts_after_it() -> None:
     assert told.status.word == "in_place" and "came off and was recemented on 2020-08-01" in told.status.sentence
     assert any("Nothing from before the intervention" in line for line in told.not_assessed)
     at_once = record(*visits[:2])
-    assert at_once.status.word == "event" and at_once.changes == () and at_once.baseline_on is None
+    assert at_once.status.word == "event" and at_once.changes == () and at_once.baseline_on == BASELINE
     assert at_once.next_recall.due_on == "2020-09-12" and "Baseline review" in at_once.next_recall.sentence
     assert record(*visits[:3]).status.word == "event"
+
+
+def test_what_was_compared_before_an_intervention_stands_until_the_tooth_is_seen_again() -> None:
+    shots = [photo(measured(v, 0.02), name=str(v)) for v in (0.5, 1.5, 1.52)]
+    visits = (visit(BASELINE, shots[0], stage="baseline"), visit("2020-07-20", shots[1], events=("2020-08-01 recemented",)))
+    waiting = record(*visits)
+    assert [(c.baseline_on, c.latest_on, c.verdict) for c in waiting.changes] == [(BASELINE, "2020-07-20", "changed")]
+    assert waiting.compared_until is not None and waiting.compared_until.on == "2020-08-01" and waiting.attention == ()
+    assert first_page(waiting).against == f"Against baseline ({BASELINE}, until came off and was recemented on 2020-08-01)"
+    seen = record(*visits, visit("2020-09-10", shots[2], stage="baseline", findings=SOUND))
+    assert seen.changes == () and seen.compared_until is None and first_page(seen).against == "Against baseline (2020-09-10)"
 
 
 @pytest.mark.parametrize("kind", [name for name, kind in EVENTS.items() if kind.restarts_baseline])
