@@ -6,7 +6,9 @@ from typing import Any
 
 import streamlit as st
 
-__all__ = ["code", "photo", "visit"]
+__all__ = ["code", "photo", "show", "visit", "words"]
+
+_LIST = "choose"
 
 
 def code(codes: list[str], *, label: str = "Restoration", at: Any = st) -> str | None:
@@ -33,6 +35,13 @@ def photo(cases: Any) -> Any:
     return entries.get(file) if file else None
 
 
+def show(entry: Any) -> None:
+    """Have the page show this photo from its next run on."""
+    for key in [key for key in st.session_state if str(key).startswith(_LIST)]:
+        del st.session_state[key]
+    st.query_params.from_dict({"code": entry.restoration, "visit": entry.on, "photo": entry.file})
+
+
 def words(entry: Any, file: str) -> str:
     """A photo in a list: what it shows and the name of its file."""
     return f"{entry.view.replace('_', ' ')} · {file.rpartition('/')[2]}"
@@ -43,7 +52,7 @@ def _chosen(name: str, label: str, options: list[str], at: Any, missing: str, wo
     asked = st.query_params.get(name)
     known = asked in options
     index = options.index(asked) if known and asked is not None else None if asked is not None and name == "code" else 0
-    key = f"{name} of {len(options)} {options[0]}"
+    key = f"{_LIST} {name} of {len(options)} {options[0]}"
     found: str | None = at.selectbox(label, options, index=index, placeholder="Choose", format_func=words, key=key)
     if found is None:
         st.warning(missing)

@@ -62,7 +62,7 @@ def show_results(entry: Any, measured: Any, held: set[str], take_over: Callable[
 
 def _reading(reading: Any, held: set[str]) -> str:
     if reading.measurand in held:
-        return _line("held back", api.measurand_words(reading.measurand), "—", "Enter your own rating first, below.")
+        return _line("held back", api.measurand_words(reading.measurand), "—", "Rate this visit first.")
     proposed = reading.details.get("by") == "proposal"
     word = "proposed" if proposed else reading.status.replace("_", " ")
     value = reading.value

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 from urllib.parse import quote
@@ -11,7 +12,7 @@ import streamlit as st
 
 from audit import api
 
-__all__ = ["cases", "desk", "folder", "ledger_url", "record", "rows", "scale_json", "shown"]
+__all__ = ["cases", "desk", "folder", "ledger_url", "paper", "record", "rows", "scale_json", "shown"]
 
 
 def ledger_url() -> str | None:
@@ -49,8 +50,14 @@ def scale_json(found: Any) -> dict[str, Any]:
 
 
 def shown(code: str) -> Any:
-    """Report, HTML parts and charts of one restoration, made anew when the ledger has been written to."""
-    return _shown(str(ledger_url()), code, folder(), _stamp())
+    """Report, HTML parts and charts of one restoration, and what of it waits for the examiner; made anew when the ledger was written to."""
+    return _shown(str(ledger_url()), code, folder(), _stamp(), *_seen())
+
+
+def paper(code: str) -> Callable[[], str]:
+    """Makes the report of one restoration as it may be shown now, as one HTML file; called later, and in another thread."""
+    url, photos, seen = str(ledger_url()), folder(), api.seen_so_far(desk())
+    return lambda: api.tooth_html(url, code, photos, seen.let_through)
 
 
 def record(code: str) -> Any:
@@ -59,8 +66,8 @@ def record(code: str) -> Any:
 
 
 def rows() -> Any:
-    """One row for each restoration, with the address of its record page."""
-    return _rows(str(ledger_url()), _stamp())
+    """One row for each restoration, with the address of its record page; nothing in it rests on what waits for the examiner."""
+    return _rows(str(ledger_url()), _stamp(), *_seen())
 
 
 @st.cache_resource(max_entries=2, show_spinner=False)
@@ -69,9 +76,9 @@ def _cases(root: str, stamp: tuple[tuple[str, int], ...]) -> Any:
 
 
 @st.cache_resource(max_entries=12, show_spinner="Reading the record ...")
-def _shown(url: str, code: str, photos: str, stamp: tuple[float, ...]) -> Any:
-    report = api.report_data(url, code, photos)
-    return report, api.fragments(report), api.charts(report)
+def _shown(url: str, code: str, photos: str, stamp: tuple[float, ...], seen_stamp: Any, _seen: Any) -> Any:
+    report = api.report_data(url, code, photos, _seen.let_through)
+    return report, api.fragments(report), api.charts(report), api.held_visits(url, code, _seen)
 
 
 @st.cache_resource(max_entries=12, show_spinner="Reading the record ...")
@@ -80,8 +87,15 @@ def _record(url: str, code: str, stamp: tuple[float, ...]) -> Any:
 
 
 @st.cache_resource(max_entries=2, show_spinner="Reading the ledger ...")
-def _rows(url: str, stamp: tuple[float, ...]) -> Any:
-    return [api.index_row(record, f"tooth_record?code={quote(record.restoration.code)}") for record in api.tooth_records(url)]
+def _rows(url: str, stamp: tuple[float, ...], seen_stamp: Any, _seen: Any) -> Any:
+    records = api.tooth_records(url, let_through=_seen.let_through)
+    return [api.index_row(record, f"tooth_record?code={quote(record.restoration.code)}") for record in records]
+
+
+def _seen() -> tuple[Any, Any]:
+    """What has been shown before a rating, to be compared by, and as it is."""
+    seen = api.seen_so_far(desk())
+    return tuple(sorted((subject, tuple(sorted(criteria))) for subject, criteria in seen.shown.items())), seen
 
 
 def _stamp() -> tuple[float, ...]:

@@ -12,6 +12,8 @@ from audit.imaging.viewing import shown
 
 __all__ = ["carry_marks", "earlier_photo"]
 
+_FINDABLE = ("rule", "strip")
+_SAME_AGAIN = ("kind", "tick_mm", "seen_in")
 _OF_THE_TOOTH = ("facial_surface", "occlusal_surface", "margin", "gingival_margin")
 
 
@@ -28,7 +30,8 @@ def carry_marks(desk: Desk, file: str, source: PhotoEntry) -> Draft:
     Notes
     -----
     Outlines and lines are carried by one turn, scale and shift; the metal is left to be found in this photo, and so is the reference:
-    a scale never comes from another image. A known length keeps its landmarks, as they lie on the tooth.
+    a scale never comes from another image. A known length keeps its landmarks, as they lie on the tooth. A rule or strip is to be found
+    by the tool, its graduation as before; how far it lies from the tooth, and which one it is, belongs to each photo and is not carried.
 
     Raises
     ------
@@ -47,6 +50,7 @@ def carry_marks(desk: Desk, file: str, source: PhotoEntry) -> Draft:
     if any(shape["role"] in ("facial_surface", "occlusal_surface") for shape in shapes):
         way = shapes[0]["props"].get("seen_in", "direct")
         added.append({"id": "cmetal", "role": "metal", "closed": False, "found": True, "parts": [], "props": {"seen_in": way}})
+    added += _reference_to_find(desk, source.file)
     draft = draft_marks(desk, file)
     roles = {shape["role"] for shape in draft.body["shapes"]}
     kept = [shape for shape in added if shape["role"] not in roles]
@@ -57,6 +61,17 @@ def _tooth_marks(desk: Desk, file: str) -> list[Shape]:
     """Confirmed shapes of a photo that lie on the tooth."""
     shapes = shapes_of(marks_beside(desk.image(file)))
     return [shape for shape in shapes if not shape["found"] and (shape["role"] in _OF_THE_TOOTH or _is_known_length(shape))]
+
+
+def _reference_to_find(desk: Desk, file: str) -> list[Shape]:
+    """The kind of reference that was used before, where the tool can find one of its kind unaided."""
+    before = [shape for shape in shapes_of(marks_beside(desk.image(file))) if shape["role"] == "reference"][:1]
+    props = [{name: shape["props"][name] for name in _SAME_AGAIN if name in shape["props"]} for shape in before]
+    return [
+        {"id": "creference", "role": "reference", "closed": False, "found": True, "parts": [], "props": one}
+        for one in props
+        if one.get("kind") in _FINDABLE
+    ]
 
 
 def _is_known_length(shape: Shape) -> bool:

@@ -20,7 +20,7 @@ from typing import Any
 from audit.errors import ImageError, LedgerError, RecordError
 from audit.folder import IMAGE_SUFFIXES
 
-__all__ = ["Desk", "Draft", "DraftConflict", "load_draft", "save_draft"]
+__all__ = ["Desk", "Draft", "DraftConflict", "all_drafts", "load_draft", "save_draft"]
 
 KEPT = 400
 _LARGEST_BODY = 4_000_000  # characters
@@ -86,6 +86,16 @@ def load_draft(desk: Desk, kind: str, subject: str) -> Draft:
     """What was saved last."""
     with _opened(desk) as connection:
         return _last(connection, kind, subject)
+
+
+def all_drafts(desk: Desk, kind: str) -> dict[str, Draft]:
+    """What was saved last of every subject of a kind; nothing where there is no store yet, and none is made."""
+    if not desk.store.is_file():
+        return {}
+    with _opened(desk) as connection:
+        wanted = "SELECT subject, revision, body, saved_at, max(revision) FROM drafts WHERE kind = ? GROUP BY subject"
+        rows = connection.execute(wanted, (kind,)).fetchall()
+    return {row[0]: Draft(int(row[1]), json.loads(row[2]), row[3]) for row in rows}
 
 
 def save_draft(desk: Desk, kind: str, subject: str, revision: int, body: Mapping[str, Any]) -> Draft:

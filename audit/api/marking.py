@@ -6,13 +6,14 @@ A confirmed file is never lost: the former one stays beside it under a number.
 from __future__ import annotations
 
 import json
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping, Sequence, Set
 from dataclasses import dataclass, replace
 from datetime import date
 from pathlib import Path
 from typing import Any
 
 from audit.api.desk import Desk, Draft, DraftConflict, load_draft, save_draft
+from audit.api.examiner_first import without
 from audit.api.files import keep_former, write_whole
 from audit.api.photo import audit_key, load_marks, measure_photo
 from audit.api.reports import read_case_folder
@@ -38,11 +39,12 @@ _KIND = "marks"
 
 @dataclass(frozen=True)
 class Measured:
-    """A document with the revision of the draft that it was measured from, and the collection that was measured."""
+    """A document with the draft's revision that it was measured from, the collection measured, and the marks beside the photo then."""
 
     document: Document
     revision: int
     collection: dict[str, Any]
+    beside: bytes = b""
 
 
 def draft_marks(desk: Desk, file: str) -> Draft:
@@ -111,7 +113,7 @@ def measure_draft(desk: Desk, file: str, reader: str = "") -> Measured:
     entry, restoration = _listed(read_case_folder(desk.folder), file)
     collection = collection_of(draft.body["shapes"], _members(path, entry, restoration, reader))
     document = measure_photo(path, collection, known_lengths=restoration.known_lengths)
-    return Measured(document, draft.revision, {**collection, "sha256": document.photo.sha256})
+    return Measured(document, draft.revision, {**collection, "sha256": document.photo.sha256}, _beside(path))
 
 
 def confirm_marks(desk: Desk, file: str, measured: Measured) -> Document:
@@ -120,7 +122,7 @@ def confirm_marks(desk: Desk, file: str, measured: Measured) -> Document:
     Raises
     ------
     DraftConflict
-        The marks have changed since they were measured.
+        The marks have changed since they were measured, or somebody else has confirmed others.
     RecordError
         The photo is not listed.
     """
@@ -135,7 +137,11 @@ def confirm_marks(desk: Desk, file: str, measured: Measured) -> Document:
     if key.sha256 != measured.document.photo.sha256:
         raise DraftConflict("photo must be the one that was measured; its file has changed since.", "Measure again, then confirm.")
     marks = path.with_suffix(".geojson")
-    if not marks.is_file() or marks.read_text(encoding="utf-8") != text:
+    if (now := _beside(path)) != text.encode():
+        if now != measured.beside:
+            who = marks_beside(path).get("reader", "somebody else")
+            raise DraftConflict(f"photo must be confirmed by one reader at a time; {who} confirmed marks of it after these were measured.",
+                                "Look at what is confirmed now, measure again, then confirm.")  # fmt: skip
         keep_former(marks)
         write_whole(marks, text.encode())
     with open_ledger(desk.ledger_url) as ledger:
@@ -162,9 +168,9 @@ def add_proposed_metal(desk: Desk, file: str, measured: Measured) -> Draft:
     return save_marks(desk, file, draft.revision, {"shapes": [*kept, *added], "open": None})
 
 
-def found_lines(measured: Measured) -> list[dict[str, Any]]:
-    """What was found on the photo, as lines in its pixels: ``{"pen", "xy", "closed"}``, for drawing over it."""
-    document = measured.document
+def found_lines(measured: Measured, held: Set[str] = frozenset()) -> list[dict[str, Any]]:
+    """What was found on the photo, as lines in its pixels: ``{"pen", "xy", "closed"}``, for drawing over it; nothing of what is `held`."""
+    document = without(measured.document, held)
     return found_on(Marks(load_marks(measured.collection), document.calibration, document.readings, document.segments))
 
 
@@ -189,6 +195,12 @@ def _members(path: Path, entry: PhotoEntry, restoration: Restoration, reader: st
         "view": entry.view, "restoration": entry.restoration, "modality": "radiograph" if entry.view == "bitewing" else "photo",
     }  # fmt: skip
     return {**former, **said, **({"reader": reader} if reader else {})}
+
+
+def _beside(path: Path) -> bytes:
+    """The file of marks beside a photo as it is; empty where there is none."""
+    marks = path.with_suffix(".geojson")
+    return marks.read_bytes() if marks.is_file() else b""
 
 
 def marks_beside(path: Path) -> dict[str, Any]:

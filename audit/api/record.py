@@ -2,18 +2,22 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping, Sequence
 from datetime import date
 
 import pandas as pd
 
 from audit.analysis.posed_anew import PosedAnew, posed_anew
 from audit.analysis.recall import tooth_record as _tooth_record
-from audit.core.outcome import ToothRecord
+from audit.core.outcome import ToothRecord, VisitRecord
 from audit.ledger.store import Ledger, open_ledger
 from audit.report import tables
 
-__all__ = ["series", "tooth_codes", "tooth_record", "tooth_records"]
+__all__ = ["LetThrough", "series", "tooth_codes", "tooth_record", "tooth_records"]
+
+
+LetThrough = Callable[[str, Sequence[VisitRecord]], Sequence[VisitRecord]]
+"""Takes from the visits of a restoration what is not to be shown yet."""
 
 
 def tooth_codes(ledger_url: str) -> list[str]:
@@ -22,18 +26,18 @@ def tooth_codes(ledger_url: str) -> list[str]:
         return list(ledger.codes())
 
 
-def tooth_record(ledger_url: str, code: str, today: date | None = None) -> ToothRecord:
-    """Everything that the years say of one restoration, statistics done."""
+def tooth_record(ledger_url: str, code: str, today: date | None = None, let_through: LetThrough | None = None) -> ToothRecord:
+    """Everything that the years say of one restoration, statistics done; where `let_through` is given, of what it lets through."""
     with open_ledger(ledger_url, must_exist=True) as ledger:
-        return _record(ledger, code, posed_anew(map(ledger.history, ledger.codes())), today or date.today())
+        return _record(ledger, code, posed_anew(map(ledger.history, ledger.codes())), today or date.today(), let_through)
 
 
-def tooth_records(ledger_url: str, today: date | None = None) -> list[ToothRecord]:
-    """The records of all restorations, by code."""
+def tooth_records(ledger_url: str, today: date | None = None, let_through: LetThrough | None = None) -> list[ToothRecord]:
+    """The records of all restorations, by code; where `let_through` is given, of what it lets through."""
     with open_ledger(ledger_url, must_exist=True) as ledger:
         codes = ledger.codes()
         repeatability = posed_anew(map(ledger.history, codes))
-        return [_record(ledger, code, repeatability, today or date.today()) for code in codes]
+        return [_record(ledger, code, repeatability, today or date.today(), let_through) for code in codes]
 
 
 def series(ledger_url: str, code: str) -> pd.DataFrame:
@@ -41,6 +45,9 @@ def series(ledger_url: str, code: str) -> pd.DataFrame:
     return tables.series(tooth_record(ledger_url, code))
 
 
-def _record(ledger: Ledger, code: str, repeatability: Mapping[tuple[str, str], PosedAnew], today: date) -> ToothRecord:
-    months = ledger.recall_months(code)
-    return _tooth_record(ledger.restoration(code), ledger.history(code), today, recall_months=months, repeatability=repeatability)
+def _record(
+    ledger: Ledger, code: str, repeatability: Mapping[tuple[str, str], PosedAnew], today: date, let_through: LetThrough | None
+) -> ToothRecord:
+    months, visits = ledger.recall_months(code), ledger.history(code)
+    seen = visits if let_through is None else let_through(code, visits)
+    return _tooth_record(ledger.restoration(code), seen, today, recall_months=months, repeatability=repeatability)

@@ -9,7 +9,7 @@ from datetime import date
 from pathlib import Path
 
 from audit.api.photo import load_marks
-from audit.api.record import tooth_record, tooth_records
+from audit.api.record import LetThrough, tooth_record, tooth_records
 from audit.core.clinical import CaseFolder
 from audit.core.outcome import PhotoRecord, ToothRecord, VisitRecord
 from audit.core.picture import Picture
@@ -34,16 +34,16 @@ def read_case_folder(folder: str | Path) -> CaseFolder:
     return read_folder(folder, date.today())
 
 
-def report_data(ledger_url: str, code: str, photo_folder: str | Path) -> Report:
+def report_data(ledger_url: str, code: str, photo_folder: str | Path, let_through: LetThrough | None = None) -> Report:
     """The report of one restoration as data, its pictures drawn from the photos in `photo_folder`."""
     folder = Path(photo_folder)
     rows = read_case_folder(folder).refused_of.get(code, ()) if (folder / "restorations.csv").is_file() else ()
-    return _report(tooth_record(ledger_url, code), folder, rows)
+    return _report(tooth_record(ledger_url, code, let_through=let_through), folder, rows)
 
 
-def tooth_html(ledger_url: str, code: str, photo_folder: str | Path) -> str:
+def tooth_html(ledger_url: str, code: str, photo_folder: str | Path, let_through: LetThrough | None = None) -> str:
     """The report of one restoration as one self-contained HTML page."""
-    return _tooth_html(report_data(ledger_url, code, photo_folder))
+    return _tooth_html(report_data(ledger_url, code, photo_folder, let_through))
 
 
 def strip_tiles(record: ToothRecord, photo_folder: str | Path) -> list[Picture]:

@@ -8,6 +8,8 @@ from typing import Any
 
 import fakes
 
+from audit.api.desk import Desk
+from audit.api.examiner_first import SeenSoFar
 from audit.errors import AuditError, LedgerError
 from audit.report import cautions, charts, render
 from audit.report.document import Report, index_row
@@ -21,7 +23,7 @@ def make(*, empty: bool = False) -> ModuleType:
     report = fakes.rich_report()
     records = {} if empty else {r.restoration.code: r for r in (fakes.rich_record(), fakes.ended_record(), fakes.stable_record())}
 
-    def report_data(url: str, code: str, folder: str) -> Report:
+    def report_data(url: str, code: str, folder: str, let_through: Any = None) -> Report:
         if code not in records:
             raise LedgerError(f"code must be in the ledger; got {code!r}.", "Choose a restoration of the list.")
         return report if code == fakes.CODE else Report(records[code], report.series.iloc[:0])
@@ -35,8 +37,9 @@ def make(*, empty: bool = False) -> ModuleType:
         "AuditError": AuditError, "CAUTIONS": cautions.CAUTIONS, 
         "tooth_codes": lambda url: list(records), "report_data": report_data, "measure_photo": measure_photo,
         "tooth_record": lambda url, code: records[code],
-        "tooth_records": lambda url: list(records.values()),
-        "tooth_html": lambda url, code, folder: render.tooth_html(report_data(url, code, folder)),
+        "tooth_records": lambda url, let_through=None: list(records.values()),
+        "Desk": Desk, "seen_so_far": lambda desk: SeenSoFar(), "held_visits": lambda url, code, seen: {},
+        "tooth_html": lambda url, code, folder, let_through=None: render.tooth_html(report_data(url, code, folder)),
         "charts": charts.charts, "fragments": render.fragments, "list_fragment": render.list_fragment,
         "index_row": index_row, "document_fragment": render.document_fragment,
         "overlay_png": lambda path, annotations, document: fakes.overlay(),

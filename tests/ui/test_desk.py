@@ -158,7 +158,9 @@ def test_marks_are_carried_over_to_where_the_tooth_lies(desk: api.Desk) -> None:
     source = api.earlier_photo(desk, cases, entry)
     assert source is not None and source.file == practice.FACIAL
     shapes = api.carry_marks(desk, practice.BARE, source).body["shapes"]
-    assert [shape["role"] for shape in shapes] == ["facial_surface", "margin", "gingival_margin", "metal"]  # never the reference
+    assert [shape["role"] for shape in shapes] == ["facial_surface", "margin", "gingival_margin", "metal", "reference"]
+    reference = shapes[-1]  # never where it lay, nor how far from the tooth: only what kind is to be looked for
+    assert reference["found"] and reference["parts"] == [] and set(reference["props"]) <= {"kind", "tick_mm", "seen_in"}
     carried = parse_annotations(collection_of(shapes, {})).first("facial_surface")
     drawn = parse_annotations(json.loads((practice.DEMO / practice.BARE).with_suffix(".geojson").read_text())).first("facial_surface")
     assert carried is not None and drawn is not None and carried.geometry is not None and drawn.geometry is not None

@@ -48,10 +48,66 @@ def said(app: AppTest) -> str:
 def test_a_recall_photo_is_carried_over_measured_and_confirmed_in_three_clicks(desk: api.Desk) -> None:
     app = opened("2019-05-13")
     assert f"The marks of {practice.ON} can be carried over" in said(app)
-    press(press(press(app, "Carry the marks over"), "Measure"), "Confirm")
+    press(app, "Carry the marks over")
+    assert "No scale" not in said(app)  # the rule was found anew
+    press(app, "Confirm")
+    assert "Nobody has looked at these marks from near" in said(app)
+    assert not (desk.folder / practice.BARE).with_suffix(".geojson").is_file()
+    press(app, "Confirm")
     assert "are in the record" in said(app)
     assert (desk.folder / practice.BARE).with_suffix(".geojson").is_file()
-    assert "No scale" in said(app)  # the reference is never carried over
+
+
+def test_who_looked_from_near_is_not_asked(desk: api.Desk) -> None:
+    api.mark_looked(desk, practice.BARE)
+    app = press(press(opened("2019-05-13"), "Carry the marks over"), "Confirm")
+    assert "are in the record" in said(app)
+
+
+def test_confirming_leads_on_to_the_next_photo_that_waits(desk: api.Desk) -> None:
+    for file in (practice.FACIAL, practice.BARE):
+        api.mark_looked(desk, file)
+    cases = api.read_case_folder(desk.folder)
+    assert [one.file for one in api.waiting_marks(desk, cases)] == [practice.CURVE, practice.BARE]
+    app = press(press(opened("2019-05-13"), "Carry the marks over"), "Confirm")
+    assert app.query_params["photo"] in (practice.CURVE, [practice.CURVE]) and "1 of 1 that wait" in said(app)
+
+
+def test_two_readers_cannot_both_confirm_what_they_measured(desk: api.Desk) -> None:
+    first = api.measure_draft(desk, practice.FACIAL, "M01")
+    second = api.measure_draft(desk, practice.FACIAL, "M02")
+    api.confirm_marks(desk, practice.FACIAL, first)
+    with pytest.raises(api.DraftConflict, match="M01 confirmed marks of it after"):
+        api.confirm_marks(desk, practice.FACIAL, second)
+
+
+def test_the_record_says_nothing_of_what_nobody_has_rated_until_asked(desk: api.Desk) -> None:
+    api.confirm_marks(desk, practice.FACIAL, api.measure_draft(desk, practice.FACIAL))
+    assert "Held back" not in said(record())  # this visit is rated
+    for name in ("grades.csv", "findings.csv"):
+        (desk.folder / name).unlink()
+    with api.open_ledger(desk.ledger_url) as ledger:
+        ledger.store_folder(api.read_case_folder(desk.folder))
+    app = record()
+    text = said(app)
+    assert f"**{practice.ON}**: " in text and "widest marginal opening" in text.split("Held back")[1]
+    table = app.dataframe[0].value
+    assert not set(table["measurand"]) & set(api.HELD_UNTIL["marginal_adaptation"]) and "visible_metal_area" in set(table["measurand"])
+    assert api.was_shown(desk, practice.CODE, practice.ON) == set()
+    app = press(app, "Show without a rating")
+    assert "Held back" not in said(app) and "widest_marginal_opening" in set(app.dataframe[0].value["measurand"])
+    assert api.was_shown(desk, practice.CODE, practice.ON) == {"marginal_adaptation"}
+
+
+def record() -> AppTest:
+    from test_pages import MAIN
+
+    app = AppTest.from_file(str(MAIN), default_timeout=120)
+    app.query_params["code"] = practice.CODE
+    app.run()
+    app.switch_page("views/tooth_record.py").run()
+    assert not app.exception
+    return app
 
 
 def test_what_speaks_of_an_unrated_criterion_is_held_back_until_asked_for(desk: api.Desk) -> None:

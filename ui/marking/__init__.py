@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Set
 from functools import cache
 from pathlib import Path
 from typing import Any
@@ -17,7 +18,9 @@ HERE = Path(__file__).parent
 PARTS = ("model", "pictures", "saver", "paint", "panel", "hands", "editor")  # one module, in this order
 
 
-def marking_canvas(file: str, view: str, known_lengths: list[str], measured: Any = None, load: int = 0) -> None:
+def marking_canvas(
+    file: str, view: str, known_lengths: list[str], measured: Any = None, held: Set[str] = frozenset(), load: int = 0
+) -> None:
     """Show a photo of the practice with its marks, to be drawn and corrected.
 
     Parameters
@@ -30,6 +33,8 @@ def marking_canvas(file: str, view: str, known_lengths: list[str], measured: Any
         Names of the restoration's caliper lengths.
     measured : Measured or None
         Its findings are drawn as long as the marks are those that were measured.
+    held : set of str
+        Measurands that wait for the examiner: nothing of them is drawn.
     load : int
         Another number makes the canvas read its marks again.
     """
@@ -39,7 +44,8 @@ def marking_canvas(file: str, view: str, known_lengths: list[str], measured: Any
     data = {
         "file": file, "doc": f"{file} {load}", "width": photo.width_px, "height": photo.height_px, "sha256": photo.sha256,
         "tools": tools_for(view, known_lengths), "pens": _pens(),
-        "found": [] if measured is None else api.found_lines(measured), "found_revision": -1 if measured is None else measured.revision,
+        "found": [] if measured is None else api.found_lines(measured, held),
+        "found_revision": -1 if measured is None else measured.revision,
     }  # fmt: skip
     _component()(key="marking", data=data)
 

@@ -7,7 +7,7 @@ from typing import Any
 import streamlit as st
 
 from audit import api
-from ui import session
+from ui import session, waiting
 
 SECTIONS = {
     "comparisons": "Every comparison with baseline",
@@ -29,12 +29,14 @@ def show() -> None:
     if code is None:
         return
     try:
-        report, parts, charts = session.shown(code)
+        report, parts, charts, held = session.shown(code)
     except api.AuditError as error:
         st.error(error.message)
         st.write(error.hint)
         return
-    heading(report, url, code)
+    heading(report, code)
+    if held:
+        waiting.several(code, held)
     st.html(parts["summary"])
     over_time(charts, parts["how_to_read"])
     for name, title in (("photographs", "Photographs at equal scale"), ("margins", "Margin unrolled")):
@@ -60,16 +62,15 @@ def choose(codes: list[str]) -> str | None:
     return chosen
 
 
-def heading(report: Any, url: str, code: str) -> None:
+def heading(report: Any, code: str) -> None:
     """Name the tooth and offer the report as a file."""
     restoration = report.record.restoration
     left, right = st.columns([4, 1], vertical_alignment="bottom")
     left.title(f"{code} · tooth {restoration.tooth.iso3950} (Universal {restoration.tooth.universal})")
     left.caption(f"{restoration.tooth.name} · placed {restoration.placed_on} · {len(report.record.visits)} visits")
     right.download_button(
-        "Report as HTML", lambda: api.tooth_html(url, code, session.folder()), file_name=f"{code}.html", mime="text/html",
-        on_click="ignore", width="stretch",
-    )  # fmt: skip
+        "Report as HTML", session.paper(code), file_name=f"{code}.html", mime="text/html", on_click="ignore", width="stretch"
+    )
 
 
 def over_time(charts: Any, how_to_read: str) -> None:
