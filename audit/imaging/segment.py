@@ -14,6 +14,7 @@ from audit.core.vocabulary import DESIGNS
 from audit.imaging.boundary import Edge
 from audit.imaging.colour import neutral_gains, to_linear
 from audit.imaging.enamel import fit_enamel, log_colour
+from audit.imaging.faint_border import FAINT_REACH, beyond_faint_border
 from audit.imaging.metal_decision import coherent, decide
 from audit.imaging.metal_features import metal_features
 from audit.imaging.metal_network import metal_log_odds
@@ -25,6 +26,8 @@ __all__ = ["Look", "Proposal", "propose_metal", "settle"]
 
 _UNLIT, _RULED_OUT = -1.0, -4.5
 """ln Y over the enamel below which a pixel may be metal that mirrors the throat; log odds below which metal is ruled out."""
+_FAINT_SHARE = 0.75
+"""How far from the occlusal edge a faint border is looked for, share of the height: the prior rules metal out beyond it."""
 _SURE = 4.0
 """Log odds that a reader's stroke adds at least, as deep as it reaches."""
 
@@ -44,6 +47,8 @@ class Look:
         Of metal by colour and structure alone; -9 outside the outline.
     prior : ndarray of float32, shape (h, w)
         Log odds that the design adds.
+    beyond : ndarray of bool, shape (h, w)
+        What lies beyond a faint line that may be the border of white alloy which mirrors teeth.
     evidence : mapping
         What a decision rests on, plain JSON types.
     """
@@ -53,6 +58,7 @@ class Look:
     above: np.ndarray
     log_odds: np.ndarray
     prior: np.ndarray
+    beyond: np.ndarray
     evidence: Mapping[str, Any]
 
 
@@ -76,6 +82,8 @@ class Proposal:
         Standard uncertainty of the area from parts that are neither surely metal nor surely not, photo pixels squared.
     rest_px2 : float
         Probability-weighted area that was not accepted, photo pixels squared.
+    faint_px2 : float
+        Area beyond a faint border, clear of the region, photo pixels squared.
     """
 
     region: MultiPolygon
@@ -85,6 +93,7 @@ class Proposal:
     edges: tuple[Edge, ...]
     undecided_sd_px2: float
     rest_px2: float
+    faint_px2: float = 0.0
 
     @property
     def grid(self) -> Grid:
@@ -143,12 +152,13 @@ def _look(grid: Grid, design: str | None, alloy: str | None, upper: bool | None)
     log_odds[grid.inside] = metal_log_odds(features, grid.inside)
     prior[grid.inside] = _prior(grid, linear, design, upper)
     above = log_colour(linear)[0] - enamel.log_light
+    beyond = _may_mirror_teeth(grid, linear, border, upper) if alloy == "white" else np.zeros_like(grid.inside)
     evidence = {
         "enamel_share": enamel.share, "gum_share": gum_share(linear, grid.inside),
         "two_teeth": holds_two_teeth(above, log_odds < 0.0, grid.inside), "gains": [float(g) for g in gains],
         "working_step_px": float(grid.step_px.mean()), "design": design, "alloy": alloy, "upper": upper,
     }  # fmt: skip
-    return Look(grid, linear, above, log_odds, prior, evidence)
+    return Look(grid, linear, above, log_odds, prior, beyond, evidence)
 
 
 def settle(pixels: np.ndarray, outline: Polygon, look: Look, told: np.ndarray | None = None) -> Proposal:
@@ -160,11 +170,26 @@ def settle(pixels: np.ndarray, outline: Polygon, look: Look, told: np.ndarray | 
     probability = np.where(grid.inside, 1.0 / (1.0 + np.exp(-np.clip(smooth, -30.0, 30.0))), 0.0).astype(np.float32)
     decided = decide(probability, grid, look.above, told > 2.0 * _SURE)
     hidden = ((look.above < _UNLIT) | (look.log_odds > _RULED_OUT)) & grid.inside & ~decided.accepted
-    hidden &= told > -_SURE
+    faint = _left_open(look.beyond, decided.accepted) & (np.abs(told) < _SURE)
+    hidden = (hidden | faint) & (told > -_SURE)
+    faint_px2 = float(np.count_nonzero(faint)) * grid.cell_px2
+    undecided = float(np.hypot(decided.undecided_sd * grid.cell_px2, 0.5 * faint_px2))
     region, edges = outline_region(pixels, decided.accepted, smooth, grid, outline)
-    return Proposal(
-        region, probability, hidden, look, edges, decided.undecided_sd * grid.cell_px2, decided.rest * grid.cell_px2
-    )  # fmt: skip
+    return Proposal(region, probability, hidden, look, edges, undecided, decided.rest * grid.cell_px2, faint_px2)
+
+
+def _may_mirror_teeth(grid: Grid, linear: np.ndarray, border: np.ndarray, upper: bool | None) -> np.ndarray:
+    """What lies beyond a faint line from the occlusal edge: the end away from the gum, else as the record says, else either."""
+    above, below = _gum_beyond(grid, linear)
+    ends = [above > below] if above != below else [True, False] if upper is None else [upper]
+    found = [beyond_faint_border(linear, grid.inside, border, end, _FAINT_SHARE) for end in ends]
+    return np.asarray(np.logical_or.reduce(found))
+
+
+def _left_open(beyond: np.ndarray, accepted: np.ndarray) -> np.ndarray:
+    """What lies beyond the line and clear of the metal that was found."""
+    near = cv2.dilate(accepted.astype(np.uint8), np.ones((2 * int(FAINT_REACH) + 1,) * 2, np.uint8)) > 0
+    return np.asarray(beyond & ~near)
 
 
 def _prior(grid: Grid, linear: np.ndarray, design: str | None, upper: bool | None) -> np.ndarray:

@@ -25,6 +25,8 @@ _UNDECIDED_OF_METAL, _UNDECIDED_OF_SURFACE = 0.5, 0.025
 """Undecided area (one standard deviation) above which nothing is said: share of the metal found, and of the surface."""
 SMALLEST_PROPOSED_PX = 200.0
 """Narrower teeth (smile views) were read up to 60 % wrong on drawn scenes; "no metal" is still said of them."""
+_AT_EDGE = 0.04
+"""How near the outline metal comes that may belong to the casting, share of the outline's side."""
 _ENAMEL_SHARE, _MOST_GUM, _LEAST_BLURS = 0.12, 0.03, 12.0
 
 
@@ -92,7 +94,15 @@ def _region(pixels: np.ndarray, case: MetalCase) -> Region:
     proposal = propose_metal(pixels, case.outline, case.annotations.design, case.annotations.alloy, upper)
     _judge_outline(proposal)
     _judge_region(proposal, case.outline)
-    return Region(proposal.region, proposed_sd(proposal, case.outline, blur_px), "proposal", proposal.evidence)
+    evidence = {**proposal.evidence, "separate_share": _separate_share(proposal.region, case.outline)}
+    return Region(proposal.region, proposed_sd(proposal, case.outline, blur_px), "proposal", evidence)
+
+
+def _separate_share(region: MultiPolygon, outline: Polygon) -> float:
+    """Share of a region in islands that do not come near the outline: a casting's metal comes over an edge, another filling need not."""
+    near = _AT_EDGE * float(np.sqrt(outline.area))
+    islands = [part.area for part in region.geoms if part.distance(outline.exterior) > near]
+    return float(sum(islands)) / max(float(region.area), 1e-9)
 
 
 def _judge_outline(proposal: Proposal) -> None:
@@ -112,6 +122,9 @@ def _judge_outline(proposal: Proposal) -> None:
 def _judge_region(proposal: Proposal, outline: Polygon) -> None:
     """Refuse a region of which too much is undecided, or of a tooth too small to outline it."""
     most = max(_UNDECIDED_OF_METAL * proposal.region.area, _UNDECIDED_OF_SURFACE * outline.area)
+    if proposal.undecided_sd_px2 > most and proposal.faint_px2 > most:
+        raise Refused("metal_undecided", "A line runs across the tooth; beyond it may be white alloy that mirrors teeth, or enamel.",
+                      "Draw the metal by hand, or photograph the tooth again from a little aside: what is mirrored moves.")  # fmt: skip
     if proposal.undecided_sd_px2 > most:
         raise Refused("metal_undecided", "Parts of the tooth are neither surely metal nor surely not.",
                       "Draw the metal by hand, or dry the tooth and photograph it again.")  # fmt: skip

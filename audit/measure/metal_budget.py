@@ -17,6 +17,7 @@ by nothing for metal that lies evenly about the middle. F = 45 degrees is stated
 
 *Below detection.* What could be there unseen: a hairline thinner than `thin` along as much of the outline as the design may
 leave bare, and every pixel that is not surely enamel. A hairline could run all along, so the extent is limited by the outline alone.
+White alloy can mirror teeth; a band of it too narrow to show a border of its own (`faint_border`) is such a hairline.
 """
 
 from __future__ import annotations
@@ -32,6 +33,7 @@ from shapely.geometry import MultiPolygon, Polygon
 from shapely.geometry.base import BaseGeometry
 
 from audit.core.vocabulary import DESIGNS
+from audit.imaging.faint_border import FAINT_REACH
 from audit.imaging.metal_decision import UNDECIDED
 from audit.imaging.segment import Proposal
 
@@ -210,7 +212,8 @@ def proposed_sd(proposal: Proposal, outline: Polygon, blur_px: float = 0.0) -> R
     sds = [e.sd_px[contains_xy(outline, e.xy[:, 0], e.xy[:, 1])] for e in proposal.edges]
     seen = np.concatenate(sds) if sds else np.zeros(0)
     local = float(np.sqrt(np.mean(seen**2))) if len(seen) else 0.0
-    thin = max(_THINNEST_STEPS * step, 2.0, 2.0 * blur_px)
+    steps = FAINT_REACH if proposal.evidence["alloy"] == "white" else _THINNEST_STEPS
+    thin = max(steps * step, 2.0, 2.0 * blur_px)
     hidden = proposal.hidden
     return RegionSd(
         math.sqrt(variance + common**2 + proposal.undecided_sd_px2**2),

@@ -36,6 +36,9 @@ METAL_MEASURANDS = ("visible_metal_area", "visible_metal_fraction", "visible_met
 METHOD = "visible_metal@2"
 OUTLINE_METHOD = "facial_outline@1"
 BEVEL_FLAG = "site:mesiofacial_bevel"
+SEPARATE_FLAG = "separate_from_margin"
+"""Some of the metal is an island in the tooth: it may be another filling and not this casting, so the reader is asked."""
+_SEPARATE = 0.02
 _SPIKE_DOUBT = 0.3
 _COLUMNS = 65
 _CUSP = (0.15, 0.40)
@@ -64,7 +67,8 @@ class Region:
     @property
     def flags(self) -> tuple[str, ...]:
         """What every reading of the region says of itself."""
-        return ("projected", f"region_by_{self.by}")
+        separate = (SEPARATE_FLAG,) if self.evidence.get("separate_share", 0.0) > _SEPARATE else ()
+        return ("projected", f"region_by_{self.by}", *separate)
 
     @property
     def details(self) -> dict[str, Any]:
