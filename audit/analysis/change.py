@@ -25,7 +25,6 @@ Benjamini & Hochberg, J R Stat Soc B 1995;57:289-300. https://doi.org/10.1111/j.
 
 from __future__ import annotations
 
-import math
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 from types import MappingProxyType
@@ -127,11 +126,7 @@ def _estimate(occasion: Occasion) -> Quantity | None:
     reading, signed = occasion.reading, occasion.reading.signed
     if signed is None:
         return None
-    reach = max(reading.interval95[1] - signed.value, signed.value - reading.interval95[0]) / K
-    missing = math.sqrt(max(reach**2 - signed.u**2, 0.0))
-    if missing < 1e-3 * signed.u:
-        return signed
-    return signed.with_part(source("model", f"unresolved/{occasion.photo.sha256[:12]}"), missing)
+    return signed.reaching(*reading.interval95, source("model", f"unresolved/{occasion.photo.sha256[:12]}"))
 
 
 def _both_below(site: Site, first: Occasion, last: Occasion) -> _Compared:
@@ -193,7 +188,8 @@ def _by_difference(site: Site, first: Occasion, last: Occasion, difference: Quan
         words = f"no change distinguishable from measurement error ({amount}) since {first.on}"
     sentence = f"{head}: {words}{_notes(site, first, last)}."
     verdict: Literal["changed", "no_change_distinguishable"] = "changed" if changed else "no_change_distinguishable"
-    change = Change(site.measurand, site.view, first.on, last.on, difference, smallest, basis, verdict, sentence, site.site, amount)
+    brief = "; ".join(filter(None, (amount, _threshold_words(first.reading))))
+    change = Change(site.measurand, site.view, first.on, last.on, difference, smallest, basis, verdict, sentence, site.site, brief)
     return _Compared(change, chance, difference.value > 0.0)
 
 
@@ -254,6 +250,12 @@ def _from_to(before: Reading, now: Reading) -> str:
     return f"from {_reading_words(before)} to {_reading_words(now)}"
 
 
+def _threshold_words(reading: Reading) -> str:
+    """From what width on a continuous share counts an opening; empty for other readings."""
+    threshold, unit = reading.details.get("threshold"), reading.details.get("threshold_unit")
+    return f"openings from {threshold:g} µm on" if threshold is not None and unit == "um" else ""
+
+
 def _notes(site: Site, first: Occasion, last: Occasion) -> str:
     """What a reader must know of the two readings: the margin they cover, and that there was a choice."""
     notes = []
@@ -261,6 +263,8 @@ def _notes(site: Site, first: Occasion, last: Occasion) -> str:
         then, now = assessed_mm(first), assessed_mm(last)
         if then is not None and now is not None:
             notes.append(f"{then:.1f} mm of margin assessed then, {now:.1f} mm now")
+    if threshold := _threshold_words(first.reading):
+        notes.append(threshold)
     drawn = ["the reader" if "region_by_reader" in o.reading.flags else "the tool" for o in (first, last)]
     if drawn[0] != drawn[1]:
         notes.append(f"metal outlined by {drawn[0]} then, by {drawn[1]} now")

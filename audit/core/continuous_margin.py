@@ -19,7 +19,7 @@ import numpy as np
 from audit.core.quantity import Quantity
 from audit.core.records import Reading
 
-__all__ = ["at_threshold", "continuous_fraction_at"]
+__all__ = ["at_threshold", "continuous_fraction_at", "counted_from"]
 
 _TOGETHER = np.array([NormalDist().inv_cdf((rank + 0.5) / 200) for rank in range(200)])
 _TOGETHER.setflags(write=False)
@@ -37,6 +37,11 @@ def continuous_fraction_at(details: Mapping[str, Any], threshold: float) -> floa
     """
     length, is_open, opening, _ = _stations(details)
     return float(1.0 - length[is_open & (opening > threshold)].sum() / length.sum())
+
+
+def counted_from(threshold_um: float) -> str:
+    """The flag of a share: narrower openings than this count as continuous."""
+    return f"openings_counted_from_{threshold_um:g}_um"
 
 
 def at_threshold(reading: Reading, threshold: float) -> Reading:
@@ -67,7 +72,9 @@ def at_threshold(reading: Reading, threshold: float) -> Reading:
     low, high = share.interval()
     hidden = max(0.0, reading.signed.interval()[0] - reading.interval95[0])
     interval = max(0.0, low - hidden), min(1.0, high)
-    return replace(reading, value=share, signed=share, interval95=interval, details={**reading.details, "threshold": threshold})
+    flags = tuple(counted_from(threshold) if flag == counted_from(own) else flag for flag in reading.flags)
+    details = {**reading.details, "threshold": threshold}
+    return replace(reading, value=share, signed=share, interval95=interval, flags=flags, details=details)
 
 
 def _stations(details: Mapping[str, Any]) -> tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray]:

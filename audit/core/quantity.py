@@ -110,6 +110,12 @@ class Quantity:
         more = {} if dof is None else {name: dof}
         return Quantity(self.value, self.unit, {**self.parts, name: u}, {**self.dof, **more})
 
+    def reaching(self, low: float, high: float, name: str) -> Quantity:
+        """As uncertain as an interval of 95 % that may lie unevenly about the value: what u misses of its farther end, as a part `name`."""
+        reach = max(high - self.value, self.value - low) / 1.959964
+        missing = math.sqrt(max(reach**2 - self.u**2, 0.0))
+        return self if missing < 1e-3 * self.u or missing == 0.0 else self.with_part(name, missing)
+
     def __add__(self, other: Quantity) -> Quantity:
         return combine(lambda a, b: a + b, self, other, unit=_same_unit(self, other))
 

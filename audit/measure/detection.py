@@ -52,6 +52,8 @@ LIGHTEST_FILLED = 0.60
 """Lightest slot that something dark on the margin may be, filled with plaque or cement; common practice, no published source."""
 _LIGHTEST_SEEN = 0.40
 _PIGMENT = 1.5
+_PART_OF_A_STAIN = 0.35
+"""Of the brown that a stain as dark as the line has: a paler or greyer one has less; common practice, no published source."""
 _SHADOW_BETTER = 0.9
 _BLUR_LIMIT_PX = 5.0
 _DARK_SIDE = 0.16
@@ -143,7 +145,7 @@ def detect(s: Stations, coarsest_px: float = np.inf, widest_px: float = np.inf) 
     why = reflections(state == OPEN, why, opening, softness, level, widest_px)
     state[_named(why)] = UNASSESSABLE
     resolved &= state == OPEN
-    pigment = _pigment(s, state == OPEN)
+    pigment = _pigment(s, state == OPEN, resolved)
     least, greatest = _reach(s, signs, state, resolved & ~pigment, opening, lightest if resolved.any() else LIGHTEST_FILLED, widest_px)
     return Detection(state, why, resolved & ~pigment, pigment, opening, u_opening, np.where(pigment, 0.0, least), greatest,
                      limit_black / (1.0 - lightest), usual, lightest)  # fmt: skip
@@ -199,15 +201,17 @@ def _black(s: Stations, state: np.ndarray) -> np.ndarray:
     return np.asarray(np.where((state != OPEN) & (s.equivalent_px > 0), brown, s.equivalent_px))
 
 
-def _pigment(s: Stations, is_open: np.ndarray) -> np.ndarray:
-    """Open runs whose missing light has the hue of a stain."""
+def _pigment(s: Stations, is_open: np.ndarray, resolved: np.ndarray) -> np.ndarray:
+    """Open runs whose missing light has the hue of a stain, or may have it where neither width nor level is resolved."""
     out = np.zeros(len(is_open), dtype=bool)
     for first, last, kind in runs(is_open.astype(int)):
         if not kind:
             continue
         found, n = s.pigment_px[first:last], last - first
         u = np.hypot(U_STAIN * s.blur_px[first:last].mean(), min(found.std() * (2.0 / n) ** 0.5, s.u_stain_px[first:last].mean()))
-        if found.mean() > _PIGMENT * u:
+        of_a_stain = np.maximum(s.equivalent_px[first:last], 0.0).mean() / STAIN_IN_LUMA
+        not_excluded = resolved[first:last].mean() <= 0.5 and found.mean() + 1.645 * u > _PART_OF_A_STAIN * of_a_stain
+        if np.isfinite(u) and (found.mean() > _PIGMENT * u or not_excluded):
             out[first:last] = True
     return out
 

@@ -19,6 +19,7 @@ from audit.errors import Refused
 from audit.imaging.sample import arc_length_px
 from audit.measure.detection import detect
 from audit.measure.margin_readings import MARGIN_MEASURANDS, Margin, Trace
+from audit.measure.margin_share import continuous_share
 from audit.measure.stations import STATION_PX, read_stations
 
 __all__ = ["measure_margin"]
@@ -77,6 +78,10 @@ def measure_margin(
         refusals.append(_nothing_assessable(traces))
         return [], margin.segments(), refusals
     readings = margin.readings()
+    try:
+        readings.insert(min(1, len(readings)), continuous_share(margin))
+    except Refused as error:
+        refusals.append(Refusal("continuous_margin_fraction", error.code, error.message, error.hint))
     if margin.may_hide_an_opening:
         refusals += [_possible_opening(r.measurand) for r in readings if r.measurand in _OPENINGS]
         readings = [r for r in readings if r.measurand not in _OPENINGS]

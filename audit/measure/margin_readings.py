@@ -1,12 +1,7 @@
-"""Turns judged stations into readings and segments: assessed length, continuous share, widest and mean opening.
+"""Turns judged stations into readings and segments: assessed length, widest and mean opening.
 
 Notes
 -----
-The fraction is of the assessed length and holds at a stated threshold: stretches open by less than
-that count as continuous, because the photo could not have shown all of them. Two visits are compared
-at the coarser of their thresholds (`core.continuous_margin`). Length that could not be assessed is
-counted once as continuous and once as open in `details`.
-
 The widest opening is the largest mean over 0.25 mm. The maximum of noisy values is too large: the
 excess is simulated from the covariance of the fit and taken off.
 """
@@ -22,7 +17,6 @@ from typing import Any
 import numpy as np
 
 from audit.core.annotations import Feature
-from audit.core.continuous_margin import continuous_fraction_at
 from audit.core.quantity import Quantity, source
 from audit.core.records import Calibration, Photo, Reading, Segment
 from audit.measure.detection import CRITICAL, OPEN, STATE_NAMES, STEP, UNASSESSABLE, Detection
@@ -31,27 +25,24 @@ from audit.measure.reflections import MAY_BE_OPEN
 from audit.measure.runs import runs
 from audit.measure.stations import Stations
 
-__all__ = ["MARGIN_MEASURANDS", "Margin", "Trace"]
+__all__ = ["DRAWS", "MARGIN_MEASURANDS", "METHOD", "SEED", "Margin", "Trace"]
 
 MARGIN_MEASURANDS = ("assessed_margin_length", "continuous_margin_fraction", "widest_marginal_opening", "mean_marginal_opening")
 METHOD = "margin_slot@2"
-THRESHOLDS_UM = (40.0, 50.0, 75.0, 100.0, 125.0, 150.0, 200.0, 250.0, 300.0, 400.0, 500.0)
 WIDEST_OVER_MM = 0.25
 U_TRACE_END_PX = 2.0
 U_POSE = 0.03
 """Relative change of a projected opening by the direction of view where the slope of the surface is not known: 20
 degrees of slope, 5 degrees of camera; common practice, no published source."""
-MAY_BE_REFLECTION_UM = 250.0
-"""A dark band wider than the coarsest limit of the 2010 FDI criteria may be a reflection in the metal: flagged, the explorer decides."""
+MAY_BE_REFLECTION = "may_be_reflection"
+"""On every opening: the dark mouth mirrored in the metal's rim can look the same, pixel for pixel; the explorer decides."""
 LOOKALIKE_MEAN = 0.08
 """Mean equivalent width of what looks like a slot along a closed margin (faint stain, shadow, glint), in units of the blur."""
 LOCAL_MODEL = 0.5
 """Share of the model error that changes along the margin with textures and reflections; from slots drawn with them."""
-_DRAWS = 400
+DRAWS = 400
 _EVEN_RUN = 4
-TAPER_MM = 0.4
-"""Ends of an opening that read as continuous because it tapers there; common practice, no published source."""
-_SEED = 20240229
+SEED = 20240229
 
 
 @dataclass(frozen=True)
@@ -94,7 +85,7 @@ class Margin:
     @cached_property
     def draws(self) -> np.ndarray:
         """Openings that the noise alone could have made of the estimated ones, shape (draws, n), unit of `opening`."""
-        rng = np.random.default_rng(_SEED)
+        rng = np.random.default_rng(SEED)
         noise = [_noise(rng, trace) for trace in self.traces]
         return np.concatenate(noise, axis=1) * self.across
 
@@ -149,15 +140,20 @@ class Margin:
         return float(np.degrees(np.angle(double) / 2) % 180.0)
 
     @property
+    def flags(self) -> tuple[str, ...]:
+        """Remarks on every reading."""
+        return () if self.assessed.all() else ("part_of_margin_unassessable",)
+
+    @property
     def may_hide_an_opening(self) -> bool:
         """Whether a stretch is not assessed because it may be an opening or a reflection."""
         return any(word in MAY_BE_OPEN for trace in self.traces for word in trace.found.why)
 
     def readings(self) -> list[Reading]:
-        """The readings that this photo allows."""
+        """Length and openings; none without a reference. The continuous share is `continuous_share`'s."""
         if self.calibration is None:
-            return [self._fraction()]
-        return [self._length(), self._fraction(), self._widest(), self._mean()]
+            return []
+        return [self._length(), self._widest(), self._mean()]
 
     def _length(self) -> Reading:
         value = float(self.length[self.assessed].sum())
@@ -171,63 +167,7 @@ class Margin:
         parts[source("trace", f"{self.reader}/{self.photo.identity}")] = U_TRACE_END_PX * scale.value * ends**0.5
         surfaces = sorted({str(t.feature.properties.get("surface", "not stated")) for t in self.traces})
         details = {"surfaces": surfaces, "traced_mm": float(self.length.sum()), "unassessable": self._reasons(), "line": self._line()}
-        return Reading.measured("assessed_margin_length", Quantity(value, "mm", parts), METHOD, flags=self._flags(), details=details)
-
-    def _threshold(self) -> float:
-        """Smallest rung that 95 % of the assessed margin could have shown."""
-        limit = float(np.quantile(self.limit[self.assessed], 0.95))
-        if self.calibration is None:
-            return float(np.ceil(limit))
-        return next((rung for rung in THRESHOLDS_UM if rung >= limit), THRESHOLDS_UM[-1])
-
-    def _fraction(self) -> Reading:
-        threshold = self._threshold()
-        stations = self._table()
-        value = continuous_fraction_at({"stations": stations}, threshold)
-        length = self.length[self.assessed]
-        opened = self._opened(threshold)
-        rng = np.random.default_rng(_SEED)
-        common = rng.normal(size=(_DRAWS, 1)) * self.systematic
-        drawn = (self.opening + self.draws + common > threshold) & (self.state == OPEN)
-        spread = (drawn[:, self.assessed] * length).sum(axis=1) / length.sum()
-        edges = max(1, len(runs(opened.astype(int))) - 1)
-        photo = self.photo.identity
-        parts = {
-            source("noise", photo): float(spread.std()),
-            source("boundary", f"{photo}:margin"): float(np.median(length)) / 12**0.5 * edges**0.5 / float(length.sum()),
-        }
-        open_length = float(self.length[opened].sum())
-        total, blind = float(self.length.sum()), float(self.length[~self.assessed].sum())
-        details = {
-            "threshold": threshold, "threshold_unit": "um" if self.calibration is not None else "px", "stations": stations,
-            "if_unassessed_continuous": 1.0 - open_length / total, "if_unassessed_open": 1.0 - (open_length + blind) / total,
-            "limit_median": float(np.median(self.limit[self.assessed])),
-        }  # fmt: skip
-        quantity = Quantity(value, "1", parts)
-        low, high = self._continuous_between(threshold, quantity)
-        low, high = min(low, 1.0 - float(np.quantile(spread, 0.975))), max(high, 1.0 - float(np.quantile(spread, 0.025)))
-        if self.may_hide_an_opening:
-            hidden = np.array([word in MAY_BE_OPEN for trace in self.traces for word in trace.found.why])
-            tapers = 2.0 * TAPER_MM * sum(kind for _, _, kind in runs(hidden.astype(int)))
-            maybe = float(self.length[self.assessed & (self.greatest > threshold)].sum())
-            low = min(low, max(0.0, 1.0 - (max(open_length, maybe) + blind + tapers) / total))
-        flags = (*self._flags(), *(() if self.calibration is not None else ("threshold_in_px",)))
-        return Reading(
-            "continuous_margin_fraction", "1", "measured", quantity, (max(0.0, low), min(1.0, high)), METHOD, quantity, flags, details
-        )
-
-    def _opened(self, threshold: float) -> np.ndarray:
-        return np.asarray((self.state == OPEN) & (self.opening > threshold))
-
-    def _continuous_between(self, threshold: float, share: Quantity) -> tuple[float, float]:
-        """The share's interval, with what is open for certain at most and all that may be open at least counted as open."""
-        low, high = share.interval()
-        total = self.length[self.assessed].sum()
-        surely, maybe = (
-            float(self.length[self.assessed & (reach > threshold)].sum() / total) for reach in (self.least, self.greatest)
-        )  # fmt: skip
-        opened = 1.0 - share.value
-        return low - max(0.0, maybe - opened), high + max(0.0, opened - surely)
+        return Reading.measured("assessed_margin_length", Quantity(value, "mm", parts), METHOD, flags=self.flags, details=details)
 
     def _widest(self) -> Reading:
         index, size = np.flatnonzero(self.assessed), self._window_size()
@@ -282,9 +222,9 @@ class Margin:
         details: Mapping[str, Any],
     ) -> Reading:  # fmt: skip
         """Measured where resolved, detected where a slot is there, else below detection; `between` is the least and the most it may be."""
-        flags = (*self._flags(), "projected")
-        if is_open and (self.opening[sites] > MAY_BE_REFLECTION_UM).any():
-            flags = (*flags, "may_be_reflection")
+        flags = (*self.flags, "projected")
+        if is_open:
+            flags = (*flags, MAY_BE_REFLECTION)
         if is_open and self.pigment[sites].any():
             flags = (*flags, "may_be_stain")
         if not is_open:
@@ -307,10 +247,6 @@ class Margin:
     def _window_size(self) -> int:
         return max(1, min(int(self.assessed.sum()), round(WIDEST_OVER_MM / float(np.median(self.length)))))
 
-    def _flags(self) -> tuple[str, ...]:
-        flags = ["part_of_margin_unassessable"] if not self.assessed.all() else []
-        return tuple(flags)
-
     def _reasons(self) -> dict[str, float]:
         out: dict[str, float] = {}
         words = [word for trace in self.traces for word in trace.found.why]
@@ -325,7 +261,7 @@ class Margin:
     def _line_of(self, index: np.ndarray) -> list[list[float]]:
         return [[round(float(x), 1), round(float(y), 1)] for x, y in self._join(lambda t: t.stations.xy)[index]]
 
-    def _table(self) -> list[dict[str, Any]]:
+    def table(self) -> list[dict[str, Any]]:
         """Every station, for display and for another threshold."""
         names = [STATE_NAMES[kind] for kind in self.state]
         rows = zip(self.length, names, self.opening, self.draws.std(axis=0), self.limit, strict=True)
@@ -342,6 +278,6 @@ def _noise(rng: np.random.Generator, trace: Trace) -> np.ndarray:
     sd = np.sqrt(np.diag(s.width_covariance))
     correlation = s.width_covariance / np.outer(sd, sd)
     values, vectors = np.linalg.eigh(correlation)
-    joint = rng.normal(size=(_DRAWS, n)) @ (vectors * np.sqrt(np.maximum(values, 0.0))).T
-    alone = rng.normal(size=(_DRAWS, n))
+    joint = rng.normal(size=(DRAWS, n)) @ (vectors * np.sqrt(np.maximum(values, 0.0))).T
+    alone = rng.normal(size=(DRAWS, n))
     return np.asarray(np.where(found.resolved, joint, alone) * found.u_opening_px)

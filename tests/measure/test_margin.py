@@ -12,7 +12,7 @@ from audit.core.quantity import Quantity
 from audit.core.records import Calibration, Photo
 from audit.measure.detection import STATE_NAMES
 from audit.measure.margin import measure_margin
-from audit.measure.margin_readings import THRESHOLDS_UM
+from audit.measure.margin_share import THRESHOLDS_UM
 from audit.measure.stations import read_stations
 
 CLOSED = {
@@ -254,6 +254,32 @@ def test_an_opening_too_wide_to_be_told_from_a_shadow_is_never_called_closed(um)
     scene = draw_margin(91, openings=((1.0, 4.0, um),))
     readings, _, refusals = measure(scene)
     assert {r.code for r in refusals} >= {"possible_opening"} and "widest_marginal_opening" not in by_name(readings)
-    fraction = by_name(readings)["continuous_margin_fraction"]
-    closed = np.mean(scene.width_px / 65.0 * 1000.0 <= fraction.details["threshold"])
-    assert fraction.interval95[0] <= closed + 0.05
+    fraction = by_name(readings).get("continuous_margin_fraction")
+    if fraction is None:
+        assert "undecided_opening" in {r.code for r in refusals}
+    else:
+        closed = np.mean(scene.width_px / 65.0 * 1000.0 <= fraction.details["threshold"])
+        assert fraction.interval95[0] <= closed + 0.05
+
+
+@pytest.mark.parametrize(("um", "blur"), [(50, 1.2), (50, 2.5), (100, 2.5), (100, 1.2)])
+def test_a_share_says_from_what_width_on_an_opening_counts_and_is_as_uncertain_as_its_interval(um, blur):
+    """A slot all along that the photo cannot resolve is no proof of a closed margin: the width it was looked for at is told."""
+    scene = draw_margin(31, openings=((0.0, 9.0, um),), blur_px=blur, slot_level=0.02)
+    readings, _, refusals = measure(scene)
+    fraction = by_name(readings).get("continuous_margin_fraction")
+    if fraction is None:
+        assert [r.code for r in refusals] == ["undecided_opening"]
+        return
+    low, high = fraction.interval95
+    threshold = fraction.details["threshold"]
+    assert f"openings_counted_from_{threshold:g}_um" in fraction.flags
+    assert low - 0.03 <= float(um < threshold) <= high + 0.03
+    assert fraction.value.u * 1.96 >= 0.99 * max(high - fraction.value.value, fraction.value.value - low)
+
+
+def test_every_opening_may_be_a_reflection_and_says_so():
+    for um in (100, 200, 400):
+        widest = by_name(measure(draw_margin(33, openings=((1.0, 4.0, um),)))[0])["widest_marginal_opening"]
+        assert "may_be_reflection" in widest.flags
+    assert "may_be_reflection" not in by_name(measure(draw_margin(33))[0])["widest_marginal_opening"].flags

@@ -39,8 +39,8 @@ def held(slot):
     """Whether every interval that is claimed of this scene holds the truth."""
     readings, _ = read(slot)
     opened = {"widest_marginal_opening": slot.um, "mean_marginal_opening": slot.um * OPEN_SHARE}
-    fraction = readings["continuous_margin_fraction"]
-    opened["continuous_margin_fraction"] = 1.0 - OPEN_SHARE * (slot.um > fraction.details["threshold"])
+    if fraction := readings.get("continuous_margin_fraction"):
+        opened["continuous_margin_fraction"] = 1.0 - OPEN_SHARE * (slot.um > fraction.details["threshold"])
     rest = {"continuous_margin_fraction": 0.03}  # a station at each end of the slot
     return all(
         readings[name].interval95[0] - rest.get(name, 1e-6) <= true <= readings[name].interval95[1] + rest.get(name, 1e-6)
