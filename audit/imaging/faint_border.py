@@ -7,7 +7,8 @@ line along which light or chroma changes within a few pixels and on from which i
 highlight or a crack changes back. Along the best line from side to side, moved by dynamic programming, most of it must
 stand out from the slopes on both of its sides. White alloy takes chroma away: what is yellower beyond the line is stain or dentine.
 
-Found on drawn teeth to miss one even band in twenty: metal as light and as yellow as its enamel has no border to see.
+On drawn teeth 1 even band in 62 showed no such line (as light and as yellow as its enamel, it has no border to see), and 7 sound teeth
+in 112 showed one, as did 2 of 18 photographed ones: there the reader is asked.
 """
 
 from __future__ import annotations
@@ -22,9 +23,9 @@ __all__ = ["FAINT_REACH", "beyond_faint_border"]
 
 _STEP = 2
 """Working pixels to either side of a line between which it is a step."""
-_LEAST = np.array([0.04, 0.04, 0.05, 0.06], dtype=np.float32)
-"""Steps of ln Y down and up, of ln(R/G) and of ln(G/B) down that count: twice what drawn enamel without metal showed."""
-_MOST_YELLOWER = 0.05
+_LEAST = 0.02
+"""Step that counts, of ln Y and a share of what chroma falls; nine in ten of drawn sound teeth show less than 0.016."""
+_OF_CHROMA = 0.4
 _LONG, _MOST_GAPS = 0.5, 0.3
 """How long a line must be, share of the outline's side, and the share of it that may not stand out."""
 _CLIPPED, _MOST = 0.9, 0.2
@@ -60,14 +61,14 @@ def beyond_faint_border(linear: np.ndarray, inside: np.ndarray, border_px: np.nd
     steps = _steps(np.stack(log_colour(np.asarray(cv2.GaussianBlur(np.ascontiguousarray(light), (0, 0), 0.8))))) * usable
     path, strength = _lines(steps, max(3, round(_LONG * size)))
     out = np.zeros_like(inside)
-    if (strength > _LEAST).any():
-        best = path[int(np.argmax(strength / _LEAST))]
+    if strength.max() > _LEAST:
+        best = path[int(np.argmax(strength))]
         out[part][flip] = within & (np.arange(len(within))[:, None] > best)
     return out
 
 
 def _steps(logs: np.ndarray) -> np.ndarray:
-    """How much each pixel stands out as a step downwards from the slopes above and below it, shape (4, h, w)."""
+    """How much each pixel stands out as a step downwards, darker and lighter, from the slopes above and below it, shape (2, h, w)."""
     near, far = _STEP, 3 * _STEP
     step, above, below = (np.zeros_like(logs) for _ in range(3))
     step[:, near:-near] = logs[:, 2 * near :] - logs[:, : -2 * near]
@@ -76,15 +77,14 @@ def _steps(logs: np.ndarray) -> np.ndarray:
 
     def standing(channel: int, sign: float) -> np.ndarray:
         slope = np.maximum(sign * above[channel], sign * below[channel])
-        return np.asarray(sign * step[channel] - np.maximum(slope, 0.0))
+        return np.asarray(np.clip(sign * step[channel] - np.maximum(slope, 0.0), -_MOST, _MOST))
 
-    out = np.stack([standing(0, -1.0), standing(0, 1.0), standing(1, -1.0), standing(2, -1.0)])
-    out[:2, step[2] > _MOST_YELLOWER] = 0.0
-    return np.asarray(np.clip(out, -_MOST, _MOST))
+    paler = _OF_CHROMA * (standing(1, -1.0) + standing(2, -1.0))
+    return np.stack([standing(0, -1.0) + paler, standing(0, 1.0) + paler])
 
 
 def _lines(steps: np.ndarray, long: int) -> tuple[np.ndarray, np.ndarray]:
-    """Best line from side to side of each channel, rows (k, w), and what most of its best stretch reaches (k,)."""
+    """Best line from side to side of each picture of steps, rows (k, w), and what most of its best stretch reaches (k,)."""
     count, height, width = steps.shape
     padded = np.full((count, height + 2 * _REACH), -np.inf, dtype=np.float32)
     reachable = sliding_window_view(padded, 2 * _REACH + 1, axis=1)

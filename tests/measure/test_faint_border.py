@@ -23,7 +23,7 @@ def read(drawn, alloy="white"):
 
 
 def test_of_twenty_even_bands_at_most_one_has_a_limit_below_its_area():
-    """As first measured: 38 of 40 were called absent within limits that did not hold; most are refused as undecided."""
+    """As first measured: 38 of 40 were called absent within limits that did not hold."""
     wrong = 0
     for seed in range(20):
         drawn = even_white(seed)
