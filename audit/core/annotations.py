@@ -26,7 +26,7 @@ from shapely.geometry.base import BaseGeometry
 
 from audit.core.tooth import Tooth
 from audit.core.vocabulary import ALLOYS, DESIGNS, VIEWS
-from audit.errors import AnnotationError, RecordError
+from audit.errors import AnnotationError, RecordError, Refused
 
 __all__ = ["ROLES", "Annotations", "Feature", "check_inside", "parse_annotations", "read_annotations"]
 
@@ -71,14 +71,14 @@ class Feature:
 
         Raises
         ------
-        AnnotationError
-            The property is there and is not a finite number.
+        Refused
+            ``bad_number``: the property is there and is not a finite number.
         """
         value = self.properties.get(name)
         if value is None:
             return None
         if isinstance(value, bool) or not isinstance(value, int | float) or not math.isfinite(value):
-            raise AnnotationError(f"{name} of a {self.role} must be a number; got {value!r}.", "Correct the annotation file.")
+            raise Refused("bad_number", f"{name} of a {self.role} must be a number; got {value!r}.", "Correct it in the annotation file.")
         return float(value)
 
 

@@ -54,7 +54,11 @@ def measure_metal(
     if facial is None or facial.geometry is None:
         return readings, refusals
     case = MetalCase(photo, calibration, annotations, facial, facial.geometry)
-    area, refused = facial_area(case)
+    try:
+        area, refused = facial_area(case)
+    except Refused as no:
+        names = ("facial_surface_area", *METAL_MEASURANDS)
+        return readings, refusals + [Refusal(name, no.code, no.message, no.hint) for name in names]
     readings += area
     refusals += refused
     if annotations.design == "complete_crown":
@@ -62,10 +66,9 @@ def measure_metal(
         refusals += [Refusal(name, "not_applicable", reason, "Nothing to do.") for name in METAL_MEASURANDS]
         return readings, refusals
     try:
-        region = _region(pixels, case)
+        more, refused = metal_readings(_region(pixels, case), case)
     except Refused as no:
         return readings, refusals + [Refusal(name, no.code, no.message, no.hint) for name in METAL_MEASURANDS]
-    more, refused = metal_readings(region, case)
     return readings + more, refusals + refused
 
 

@@ -32,7 +32,9 @@ from shapely import contains_xy
 from shapely.geometry import MultiPolygon, Polygon
 from shapely.geometry.base import BaseGeometry
 
+from audit.core.annotations import Feature
 from audit.core.vocabulary import DESIGNS
+from audit.errors import Refused
 from audit.imaging.faint_border import FAINT_REACH
 from audit.imaging.metal_decision import UNDECIDED
 from audit.imaging.segment import Proposal
@@ -138,12 +140,19 @@ def source_parts(*pairs: tuple[str, float]) -> Mapping[str, float]:
     return out
 
 
-def slope_of(properties: Mapping[str, object], default: tuple[float, float]) -> tuple[float, float]:
-    """Slope and its uncertainty as the reader gave them, else the stated default, degrees."""
-    slope, sd = properties.get("slope_deg"), properties.get("u_slope_deg")
-    if not isinstance(slope, int | float):
-        return default
-    return float(slope), float(sd) if isinstance(sd, int | float) else default[1]
+def slope_of(feature: Feature, default: tuple[float, float]) -> tuple[float, float]:
+    """Slope and its uncertainty as the reader gave them, else the stated default, degrees.
+
+    Raises
+    ------
+    Refused
+        ``bad_number``: no number, or an inclination that shows nothing of the surface.
+    """
+    slope, sd = feature.number("slope_deg"), feature.number("u_slope_deg")
+    if (slope is not None and abs(slope) > _STEEPEST_DEG) or (sd is not None and not 0.0 < sd <= 45.0):
+        raise Refused("bad_number", f"slope_deg of a {feature.role} must lie within {_STEEPEST_DEG:.0f} and u_slope_deg between 0 and 45; "
+                      f"got {slope} and {sd}.", "Correct it in the annotation file.")  # fmt: skip
+    return default if slope is None else (slope, default[1] if sd is None else sd)
 
 
 @dataclass(frozen=True)

@@ -107,12 +107,12 @@ class MetalCase:
 
         The metal is taken for a bevel, unless the design carries it onto the facial surface or the reader gave its slope.
         """
-        facial = slope_of(self.facial.properties, FACIAL_SLOPE_DEG)
+        facial = slope_of(self.facial, FACIAL_SLOPE_DEG)
         metal = next((f for f in self.annotations.all("metal") if f.geometry is not None), None)
         design = self.annotations.design
         on_facial = design is not None and DESIGNS[design].facial_metal == "distal_half"
         default = facial if on_facial else BEVEL_SLOPE_DEG
-        return (default if metal is None else slope_of(metal.properties, default)), facial
+        return (default if metal is None else slope_of(metal, default)), facial
 
 
 def facial_area(case: MetalCase) -> tuple[list[Reading], list[Refusal]]:
@@ -201,7 +201,7 @@ def _bevel(region: Region, case: MetalCase, scale: Quantity) -> list[Reading]:
     typical = typical_thickness_px(region.shape, between)
     boundary = float(np.hypot(region.sd.height_px, typical.spread_px))
     metal = next((f for f in case.annotations.all("metal") if f.geometry is not None), None)
-    slope = BEVEL_SLOPE_DEG if metal is None else slope_of(metal.properties, BEVEL_SLOPE_DEG)
+    slope = BEVEL_SLOPE_DEG if metal is None else slope_of(metal, BEVEL_SLOPE_DEG)
     value = case.quantity(typical.px, "px", boundary, region.sd.hand_px, pose_relative_sd(slope))
     limit = region.sd.limit_px + typical.upper_px
     reading = _read("visible_metal_height", region, value, scale, limit, missing=typical.px == 0.0)

@@ -215,7 +215,10 @@ def _crests(place: _Place, annotations: Annotations) -> tuple[list[Reading], lis
             refusals.append(Refusal("margin_to_crest", "no_margin_point", f"{surface}: the crest is marked, the margin is not.",
                                     "Mark the restoration_margin of the same surface."))  # fmt: skip
             continue
-        readings.append(_crest_reading(place, surface, margin, crest))
+        try:
+            readings.append(_crest_reading(place, surface, margin, crest))
+        except Refused as refused:
+            refusals.append(_refusal("margin_to_crest", surface, refused))
     return readings, refusals
 
 
