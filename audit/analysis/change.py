@@ -50,16 +50,23 @@ K = 1.959964
 COARSER = 1.25  # limits of detection that differ by less are alike: common practice, no published source
 # what the photographer framed, not what the tooth did
 NOT_COMPARED = frozenset({"facial_surface_area", "assessed_margin_length"})
+_TOO_COARSE = "the image that shows none resolves too little"
+_AS_MUCH = "where none is seen, as much could lie along the edge of the tooth in a line too thin to be seen"
+_WHY_HIDDEN = {"visible_metal_area": _AS_MUCH, "visible_metal_fraction": _AS_MUCH}
 NO_REPEATABILITY: Repeatability = MappingProxyType({})
 
 
 @dataclass(frozen=True)
 class _Compared:
-    """A change before the number of tests is known; `chance` is its two-sided p value, ``None`` where there is no test."""
+    """A change before the number of tests is known; `chance` is its two-sided p value, ``None`` where there is no test.
+
+    `hidden` says that one image measures what the other could not have shown.
+    """
 
     change: Change
     chance: float | None = None
     rose: bool = False
+    hidden: bool = False
 
 
 def changes(visits: Iterable[VisitRecord], repeatability: Repeatability = NO_REPEATABILITY) -> tuple[Change, ...]:
@@ -130,6 +137,9 @@ def _estimate(occasion: Occasion) -> Quantity | None:
 
 
 def _both_below(site: Site, first: Occasion, last: Occasion) -> _Compared:
+    if site.measurand == "visible_metal_extent":
+        text = "no metal seen at either visit; a line too thin to be seen may have any extent"
+        return _told(site, first, last, "no_change_distinguishable", text, "none seen", chance=1.0)
     limit, limit_now = (o.reading.interval95[1] for o in (first, last))
     shown, shown_now = under(limit, first.reading.unit), under(limit_now, last.reading.unit)
     words = shown if shown == shown_now else f"{shown}, then {shown_now}"
@@ -177,7 +187,7 @@ def _by_difference(site: Site, first: Occasion, last: Occasion, difference: Quan
     amount = apart(difference.value, smallest, difference.unit)
     changed = abs(difference.value) > smallest
     if not changed and _hidden(first.reading, last.reading):
-        words = f"{_from_to(first.reading, last.reading)}, and the image that shows none resolves too little"
+        words = f"{_from_to(first.reading, last.reading)}, and {_WHY_HIDDEN.get(site.measurand, _TOO_COARSE)}"
         return _told(site, first, last, "cannot_tell", f"cannot be told since {first.on}: {words}", words, chance=chance)
     if changed:
         amount = apart(difference.value, smallest, difference.unit, signed=True)
@@ -190,7 +200,7 @@ def _by_difference(site: Site, first: Occasion, last: Occasion, difference: Quan
     verdict: Literal["changed", "no_change_distinguishable"] = "changed" if changed else "no_change_distinguishable"
     brief = "; ".join(filter(None, (amount, _threshold_words(first.reading))))
     change = Change(site.measurand, site.view, first.on, last.on, difference, smallest, basis, verdict, sentence, site.site, brief)
-    return _Compared(change, chance, difference.value > 0.0)
+    return _Compared(change, chance, difference.value > 0.0, _hidden(first.reading, last.reading))
 
 
 def _hidden(first: Reading, last: Reading) -> bool:
@@ -214,6 +224,9 @@ def _judged(compared: _Compared, discovered: bool, seconds: Sequence[_Compared],
         words = f"cannot be told among the {tests} comparisons of this tooth: {change.brief}"
         return replace(change, verdict="cannot_tell", sentence=f"{head}: {words}; {why}.")
     amount = apart(change.difference.value, change.smallest_detectable, change.difference.unit)
+    if compared.hidden:
+        words = f"cannot be told among the {tests} comparisons of this tooth, as one image shows none ({amount} since {change.baseline_on})"
+        return replace(change, verdict="cannot_tell", sentence=f"{head}: {words}; {why}.", brief=amount)
     words = f"no change distinguishable among the {tests} comparisons of this tooth ({amount} since {change.baseline_on})"
     return replace(change, verdict="no_change_distinguishable", sentence=f"{head}: {words}; {why}.", brief=amount)
 
@@ -268,6 +281,8 @@ def _notes(site: Site, first: Occasion, last: Occasion) -> str:
     drawn = ["the reader" if "region_by_reader" in o.reading.flags else "the tool" for o in (first, last)]
     if drawn[0] != drawn[1]:
         notes.append(f"metal outlined by {drawn[0]} then, by {drawn[1]} now")
+    if any("separate_from_margin" in occasion.reading.flags for occasion in (first, last)):
+        notes.append("some of the metal lies apart from the edge of the tooth and may be another filling: mark what is the casting's")
     for occasion in (first, last):
         if occasion.photos > 1:
             notes.append(f"on {occasion.on} from one of {occasion.photos} photographs, chosen by sharpness and scale before it was read")

@@ -5,6 +5,9 @@ Notes
 The continuous share of a margin is counted at the coarser of the two thresholds. Where clearly unequal stretches of margin were
 assessed, a share or a mean is of another margin; the widest opening can have become wider on more margin, or narrower on less, without
 any change of the tooth. "Clearly" is the shorter under four fifths of the longer: common practice, no published source.
+
+Where no metal is seen, a line too thin to be seen may run along the whole tooth: its height and area have limits, its extent has none
+but the tooth. So an extent is never held against "none seen"; height and area say whether metal came or went.
 """
 
 from __future__ import annotations
@@ -19,6 +22,7 @@ from audit.core.site import OF_THE_MARGIN
 __all__ = ["assessed_mm", "at_one_threshold", "unequal_stretch", "why_not_comparable"]
 
 ALIKE = 0.8
+_EXTENT = "visible_metal_extent"
 _FRACTION, _WIDEST = "continuous_margin_fraction", "widest_marginal_opening"
 
 
@@ -29,6 +33,8 @@ def why_not_comparable(first: Occasion, last: Occasion) -> str:
         return "the same image file stands at both visits"
     if before.unit != now.unit or before.method != now.method:
         return f"read by {before.method} then and by {now.method} now; audit the folder again"
+    if before.measurand == _EXTENT and sum(reading.status == "below_detection" for reading in (before, now)) == 1:
+        return "where no metal is seen, a line too thin to be seen may have any extent; height and area say whether metal came or went"
     if before.measurand == _FRACTION:
         return _why_not_one_threshold(before.details, now.details)
     return ""
