@@ -15,6 +15,7 @@ from audit.core.records import Photo
 from audit.errors import Refused
 from audit.imaging.homography import apply, homography, scale_along, through
 from audit.imaging.lattice import Lattice, find_lattice
+from audit.imaging.lattice_search import search_lattice
 
 __all__ = ["read_grid"]
 
@@ -37,7 +38,8 @@ def read_grid(pixels: np.ndarray, photo: Photo, feature: Feature) -> Found:
     pixels : ndarray, shape (height, width) or (height, width, 3)
     photo : Photo
     feature : Feature
-        A Polygon round a part of the grid; `square_mm`, the side of its smallest squares; `u_mm` of it.
+        A Polygon round a part of the grid, or no geometry: then the grid is looked for. `square_mm` is the side of its smallest
+        squares; `u_mm` of it.
 
     Raises
     ------
@@ -48,11 +50,13 @@ def read_grid(pixels: np.ndarray, photo: Photo, feature: Feature) -> Found:
     if square is None or not 0.2 <= square <= 50 or (u is not None and not 0 < u < 0.2 * square):
         raise Refused("bad_length", f"square_mm must lie between 0.2 and 50 and u_mm above 0; got {square} and {u}.",
                       "Give the side of the smallest squares in mm.")  # fmt: skip
-    if feature.geometry is None or feature.geometry.geom_type != "Polygon":
+    if feature.geometry is not None and feature.geometry.geom_type != "Polygon":
         raise Refused(
-            "reference_not_marked", "A grid must be marked by an outline round it; got none.", "Draw a polygon round the squares."
+            "reference_not_marked", "A grid must be marked by an outline round it; got another shape.", "Draw a polygon round the squares."
         )
-    lattice = find_lattice(pixels, feature.xy[:-1])
+    lattice = search_lattice(pixels) if feature.geometry is None else find_lattice(pixels, feature.xy[:-1])
+    if lattice is None and feature.geometry is None:
+        raise Refused("no_grid_found", "A grid must be in the photo; got none that is beyond doubt.", "Draw a polygon round its squares.")
     if lattice is None or np.ptp(lattice.numbers, axis=0).min() < 2:
         raise Refused("no_grid_found", "At least four by four crossings must be clear within the outline; got fewer.",
                       "Outline a flat, sharp, evenly lit part of the grid.")  # fmt: skip

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import replace
+from pathlib import Path
 
 import cv2
 import numpy as np
@@ -16,6 +17,8 @@ from audit.calibration.grid import ASPECT_U
 from audit.core.annotations import Feature
 from audit.core.records import Calibration
 from audit.errors import Refused
+from audit.imaging.codec import read_image
+from audit.imaging.lattice_search import search_lattice
 
 FINER = 2
 HALF_MM = (13.0, 8.0)
@@ -105,7 +108,7 @@ def test_refusals() -> None:
     for geometry, properties, code, text in (
         (outline, {}, "bad_length", "square_mm must lie"),
         (outline, {"square_mm": 0}, "bad_length", "square_mm must lie"),
-        (None, {"square_mm": 1}, "reference_not_marked", "outline round it"),
+        (None, {"square_mm": 1}, "no_grid_found", "got none that is beyond doubt"),
         (outline, {"square_mm": 1}, "no_grid_found", "four by four crossings"),
     ):
         with pytest.raises(Refused, match=text) as caught:
@@ -114,3 +117,21 @@ def test_refusals() -> None:
     noise = np.random.default_rng(0).integers(0, 255, (200, 300, 3), dtype=np.uint8)
     with pytest.raises(Refused):
         calibrate(noise, plain, Feature("reference", outline, {"kind": "grid", "square_mm": 1}), tooth_seen_in="direct")
+
+
+@pytest.mark.parametrize(("kind", "square", "seed"), [("chessboard", 2.0, 0), ("chessboard", 2.0, 3), ("millimetres", 1.0, 0)])
+def test_a_grid_that_nobody_outlined_is_found_and_reads_as_the_outlined_one(kind: str, square: float, seed: int) -> None:
+    pixels, _ = photographed(kind, drawn := scene(seed))
+    properties = {"kind": "grid", "square_mm": square, "u_mm": 1e-5, "offset_mm": 0, "u_offset_mm": 0.01}
+    photo = photo_of(drawn.seed, drawn.width, drawn.height)
+    alone = calibrate(pixels, photo, Feature("reference", None, properties), tooth_seen_in="direct").mm_per_px_across
+    outlined = read(kind, drawn, square).mm_per_px_across
+    assert abs(alone.value - outlined.value) < 2.5 * np.hypot(alone.u, outlined.u)
+
+
+def test_no_grid_is_found_where_there_is_none() -> None:
+    mouth = Path(__file__).resolve().parents[2] / "demo_photos" / "photos" / "M01-011" / "2019-05-06_facial.jpg"
+    assert search_lattice(read_image(mouth).pixels) is None
+    rng = np.random.default_rng(4)
+    grain = cv2.GaussianBlur(rng.normal(0.5, 0.2, (500, 700)).astype(np.float32), (0, 0), 2.0)
+    assert search_lattice((np.clip(grain, 0, 1) * 255).astype(np.uint8)) is None
