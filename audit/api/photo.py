@@ -5,7 +5,7 @@ from __future__ import annotations
 import hashlib
 import json
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, replace
 from datetime import date
 from pathlib import Path
 from typing import Any
@@ -21,6 +21,7 @@ from audit.imaging.codec import ImageFile, read_image
 from audit.imaging.overlay import Marks
 from audit.imaging.overlay import overlay_png as _overlay_png
 from audit.intake import accept
+from audit.measure.crown_size import IMPLAUSIBLE, judge_crown_size
 from audit.measure.gingiva import measure_gingiva
 from audit.measure.margin import measure_margin
 from audit.measure.metal import measure_metal
@@ -152,6 +153,7 @@ def _measure(file: ImageFile, marks: Annotations, known_lengths: Sequence[KnownL
     check_inside(marks, width, height, file.sha256)
     photo = accept(file, radiograph=marks.is_radiograph, today=today)
     calibration, refusals = _calibrate(file, photo, marks, known_lengths)
+    no_scale = next((r for r in refusals if r.code == IMPLAUSIBLE), None)
     readings: list[Reading] = []
     segments: list[Segment] = []
     families = (measure_radiograph,) if photo.modality == "radiograph" else (measure_metal, measure_gingiva)
@@ -161,6 +163,8 @@ def _measure(file: ImageFile, marks: Annotations, known_lengths: Sequence[KnownL
     if photo.modality == "photo":
         found, segments, refused = measure_margin(file.pixels, photo, calibration, marks)
         readings, refusals = readings + found, refusals + refused
+    if no_scale is not None:
+        refusals = [replace(no_scale, measurand=r.measurand) if r.code == "no_reference" else r for r in refusals]
     return Document(photo, calibration, tuple(readings), tuple(segments), tuple(refusals))
 
 
@@ -175,6 +179,8 @@ def _calibrate(
                               "in the mirror.", "Mark the tooth either directly or in the mirror.")]  # fmt: skip
     try:
         references = tuple(marks.all("reference"))
-        return calibrate_by_all(file.pixels, photo, references, tooth_seen_in=seen_in, dicom=file.dicom, known_lengths=known_lengths), []
+        found = calibrate_by_all(file.pixels, photo, references, tooth_seen_in=seen_in, dicom=file.dicom, known_lengths=known_lengths)
     except Refused as refused:
         return None, [Refusal("mm_per_px", refused.code, refused.message, refused.hint)]
+    judged = judge_crown_size(found, marks)
+    return (None, [judged]) if isinstance(judged, Refusal) else (judged, [])

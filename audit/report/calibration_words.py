@@ -35,6 +35,7 @@ FLAG_WORDS: Mapping[str, str] = {
     "length_tolerance_assumed": "The length has no stated uncertainty: give u_mm.",
     "marks_tolerance_assumed": "The marks have no stated uncertainty: measure them and give u_mm.",
     "graduation_as_stated": "The picture does not prove what one tick is worth; it was believed as stated.",
+    "narrow_for_a_tooth": "At this scale the outlined tooth is too narrow for one: check tick_mm, unless part of it is hidden.",
     "detector_plane_spacing": "The spacing is that of the detector; a usual magnification was taken out.",
     "magnification_from_header": "The spacing is that of the detector; the magnification in the header was taken out.",
     "spacing_corrected": "The spacing was corrected for a magnification at a depth that the file does not state.",
