@@ -10,6 +10,7 @@ import re
 from collections.abc import Callable, Hashable, Mapping
 from dataclasses import dataclass, field, replace
 from datetime import date
+from itertools import pairwise
 from pathlib import Path, PurePosixPath
 from typing import TypeVar
 
@@ -19,6 +20,7 @@ from audit.core.clinical import (
     Event,
     Finding,
     Grade,
+    Instrument,
     KnownLength,
     PhotoEntry,
     Plan,
@@ -46,6 +48,7 @@ TABLES: Mapping[str, tuple[tuple[str, ...], tuple[str, ...]]] = {
         ("operator", "recall_months", *_PLAN_COLUMNS),
     ),
     "known_lengths.csv": (("restoration", "name", "length_mm", "u_mm"), ()),
+    "instruments.csv": (("name", "kind", "size_mm"), ("u_mm",)),
     "visits.csv": (("restoration", "on", "stage"), ("examiner", "note")),
     "findings.csv": (("restoration", "on", "finding", "value"), ("surface", "examiner")),
     "grades.csv": (("restoration", "on", "system", "criterion", "grade", "seen_before"), ("examiner",)),
@@ -116,6 +119,7 @@ def read_folder(path: str | Path, today: date) -> CaseFolder:
         grades=tuple(_read("grades.csv", _grade, lambda g: (g.restoration, g.on, g.system, g.criterion, g.examiner), known)),
         events=tuple(_read("events.csv", _event, lambda e: (e.restoration, e.on, e.kind), known)),
         photos=tuple(_read("photos.csv", _photo, lambda p: p.file, known)),
+        instruments=tuple(_read("instruments.csv", _instrument, lambda i: i.name, known)),
         refused_rows=tuple(refused.lines),
         refused_of={code: tuple(lines) for code, lines in refused.of.items()},
         recall_months={r.code: months for r, months in listed if months is not None},
@@ -197,6 +201,19 @@ def _known_length(row: Row, known: _Known) -> tuple[str, KnownLength]:
     if u > length / 10:
         raise row.refuse("u_mm", "be at most a tenth of length_mm", row.text("u_mm"), "Measure the length again with a caliper.")
     return code, KnownLength(row.required("name"), length, u)
+
+
+def _instrument(row: Row, known: _Known) -> Instrument:
+    """A rule, rod or probe that the practice has measured; `size_mm` has one number, for a probe one for each mark."""
+    kind, name = row.word("kind", ("rule", "rod", "probe")), row.required("name")
+    cells = re.split(r"[\s;]+", row.required("size_mm"))
+    sizes = tuple(float(cell) for cell in cells if re.fullmatch(r"\d{1,3}(\.\d{1,6})?", cell, re.ASCII))
+    rising = all(low < high for low, high in pairwise(sizes))
+    if len(sizes) != len(cells) or not rising or sizes[-1] > 100 or sizes[0] <= 0 or (len(sizes) == 1) == (kind == "probe"):
+        raise row.refuse("size_mm", "be a number, for a probe two or more that rise, up to 100", row.text("size_mm"),
+                         "Write millimetres with a decimal point; marks of a probe with spaces between them.")  # fmt: skip
+    u = row.real("u_mm", 0.0001, 1)
+    return Instrument(name, kind, sizes, u)
 
 
 def _visit(row: Row, known: _Known) -> Visit:

@@ -90,6 +90,37 @@ async def snap(request: Request) -> Response:
 
 
 @_answered
+async def outline(request: Request) -> Response:
+    """The outline of the tooth under a point."""
+    body = await _body(request)
+    x, y = (float(value) for value in body["point"])
+    ring = await run_in_threadpool(api.outline_at, session.desk(), request.query_params["file"], (x, y), body.get("ring"))
+    return JSONResponse({"ring": ring}, headers=_NEVER)
+
+
+@_answered
+async def metal(request: Request) -> Response:
+    """The metal inside an outline, as strokes correct what the tool proposes."""
+    body = await _body(request)
+    pieces = await run_in_threadpool(api.metal_by_strokes, session.desk(), request.query_params["file"], body["outline"], body["strokes"])
+    return JSONResponse({"pieces": pieces}, headers=_NEVER)
+
+
+@_answered
+async def before(request: Request) -> Response:
+    """The tooth at baseline, as it lies on this photo."""
+    picture = await run_in_threadpool(api.baseline_picture, session.desk(), request.query_params["file"])
+    return Response(picture, media_type="image/jpeg", headers=_NEVER)
+
+
+@_answered
+async def looked(request: Request) -> Response:
+    """The marks of a photo were seen enlarged."""
+    await run_in_threadpool(api.mark_looked, session.desk(), request.query_params["file"])
+    return JSONResponse({}, headers=_NEVER)
+
+
+@_answered
 async def scale(request: Request) -> Response:
     """The scale that the marked reference gives, or why it gives none."""
     try:
@@ -140,6 +171,10 @@ ROUTES = [
     Route("/desk/region", region),
     Route("/desk/marks", marks, methods=["GET", "PUT"]),
     Route("/desk/snap", snap, methods=["POST"]),
+    Route("/desk/outline", outline, methods=["POST"]),
+    Route("/desk/metal", metal, methods=["POST"]),
+    Route("/desk/before", before),
+    Route("/desk/looked", looked, methods=["PUT"]),
     Route("/desk/scale", scale),
     Route("/desk/incoming", incoming, methods=["PUT"]),
 ]

@@ -7,7 +7,7 @@ Pages, commands and notebooks call this package and nothing behind it: ``photo``
 from __future__ import annotations
 
 from audit.api.bringing_in import Guess, guess_photo, place_for, stage_of, take_in, waiting_photos
-from audit.api.carry import carry_marks, earlier_photo
+from audit.api.carry import baseline_photo, carry_marks, earlier_photo
 from audit.api.clean import CleanPicture, clean_picture
 from audit.api.club import ClubExport, accept_sender, club_summary, merge_bundles, prepare_bundle
 from audit.api.desk import Desk, Draft, DraftConflict, load_draft, save_draft
@@ -26,6 +26,7 @@ from audit.api.marking import (
 from audit.api.paper import check_paper, tooth_pdf, write_pdfs
 from audit.api.photo import AuditKey, audit_key, check_marks_belong, judge_images, measure_photo, overlay_png, refused_document
 from audit.api.practice_tables import put_rows
+from audit.api.propose import baseline_picture, metal_by_strokes, outline_at
 from audit.api.queue import looked_near, mark_looked, next_waiting, waiting_marks
 from audit.api.record import series, tooth_codes, tooth_record, tooth_records
 from audit.api.reference import calibrate_photo, save_picture, write_strip_sheet
@@ -47,11 +48,12 @@ from audit.report.words import finding_words, measurand_words, plain, reading_wo
 __all__ = [
     "CAUTIONS", "FINDINGS", "HELD_UNTIL", "NOT_EXAMINED", "PENS", "RYGE_SCALES", "SNAP_KINDS", "STAGES", "SURFACES", "VIEWS", "AuditError",
     "AuditKey", "CleanPicture", "ClubExport", "Desk", "Draft", "DraftConflict", "Guess", "Ledger", "Measured", "Report", "accept_sender",
-    "add_proposed_metal", "audit_key", "calibrate_photo", "carry_marks", "charts", "check_marks_belong", "check_paper", "clean_picture",
-    "club_summary", "confirm_marks", "document_fragment", "draft_marks", "draft_scale", "earlier_photo", "finding_words", "found_lines",
-    "fragments", "guess_photo", "held_back", "held_visits", "incomplete_marks", "index_row", "judge_images", "list_fragment", "load_draft",
-    "looked_near", "mark_looked", "mark_shown", "measurand_words", "measure_draft", "measure_photo", "merge_bundles", "next_waiting",
-    "open_ledger", "overlay_png", "overview_jpeg", "place_for", "plain", "prepare_bundle", "put_rows", "read_case_folder", "reading_words",
+    "add_proposed_metal", "audit_key", "baseline_photo", "baseline_picture", "calibrate_photo", "carry_marks", "charts",
+    "check_marks_belong", "check_paper", "clean_picture", "club_summary", "confirm_marks", "document_fragment", "draft_marks",
+    "draft_scale", "earlier_photo", "finding_words", "found_lines", "fragments", "guess_photo", "held_back", "held_visits",
+    "incomplete_marks", "index_row", "judge_images", "list_fragment", "load_draft", "looked_near", "mark_looked", "mark_shown",
+    "measurand_words", "measure_draft", "measure_photo", "merge_bundles", "metal_by_strokes", "next_waiting", "open_ledger", "outline_at",
+    "overlay_png", "overview_jpeg", "place_for", "plain", "prepare_bundle", "put_rows", "read_case_folder", "reading_words",
     "refused_document", "region_jpeg", "report_data", "save_draft", "save_marks", "save_picture", "seen_so_far", "series", "shown",
     "snap_path", "stage_of", "take_in", "tooth_codes", "tooth_html", "tooth_pdf", "tooth_record", "tooth_records", "unlisted_images",
     "waiting_marks", "waiting_photos", "was_shown", "write_pdfs", "write_reports", "write_standards", "write_strip_sheet",

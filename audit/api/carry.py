@@ -10,7 +10,7 @@ from audit.errors import RecordError
 from audit.imaging.register import carried
 from audit.imaging.viewing import shown
 
-__all__ = ["carry_marks", "earlier_photo"]
+__all__ = ["baseline_photo", "carry_marks", "earlier_photo"]
 
 _FINDABLE = ("rule", "strip")
 _SAME_AGAIN = ("kind", "tick_mm", "seen_in")
@@ -19,9 +19,21 @@ _OF_THE_TOOTH = ("facial_surface", "occlusal_surface", "margin", "gingival_margi
 
 def earlier_photo(desk: Desk, cases: CaseFolder, entry: PhotoEntry) -> PhotoEntry | None:
     """The latest earlier photo of the same restoration and view that has confirmed marks on the tooth."""
+    return next(reversed(_marked_before(desk, cases, entry)), None)
+
+
+def baseline_photo(desk: Desk, cases: CaseFolder, entry: PhotoEntry) -> PhotoEntry | None:
+    """The earlier photo of the same restoration and view that a reader compares this one with: of the latest baseline, else the latest."""
+    before = _marked_before(desk, cases, entry)
+    days = {visit.on for visit in cases.visits if visit.restoration == entry.restoration and visit.stage == "baseline"}
+    return next((one for one in reversed(before) if one.on in days), before[-1] if before else None)
+
+
+def _marked_before(desk: Desk, cases: CaseFolder, entry: PhotoEntry) -> list[PhotoEntry]:
+    """Earlier photos with confirmed marks on the tooth, by date."""
     same = [one for one in cases.photos if (one.restoration, one.view) == (entry.restoration, entry.view) and one.on < entry.on]
-    marked = (one for one in sorted(same, key=lambda one: one.on, reverse=True) if _tooth_marks(desk, one.file))
-    return next(marked, None) if entry.view != "bitewing" else None
+    marked = (one for one in sorted(same, key=lambda one: one.on) if _tooth_marks(desk, one.file))
+    return [] if entry.view == "bitewing" else list(marked)
 
 
 def carry_marks(desk: Desk, file: str, source: PhotoEntry) -> Draft:

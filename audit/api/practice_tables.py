@@ -28,6 +28,7 @@ FORMER = ".former"
 KEYS: Mapping[str, tuple[str, ...]] = {
     "restorations.csv": ("code",),
     "known_lengths.csv": ("restoration", "name"),
+    "instruments.csv": ("name",),
     "visits.csv": ("restoration", "on", "stage"),
     "findings.csv": ("restoration", "on", "finding", "surface", "examiner"),
     "grades.csv": ("restoration", "on", "system", "criterion", "examiner"),

@@ -7,10 +7,11 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
+from typing import Any
 
 from audit.core.tooth import Tooth
 
-__all__ = ["CaseFolder", "Event", "Finding", "Grade", "KnownLength", "PhotoEntry", "Plan", "Restoration", "Visit"]
+__all__ = ["CaseFolder", "Event", "Finding", "Grade", "Instrument", "KnownLength", "PhotoEntry", "Plan", "Restoration", "Visit"]
 
 
 @dataclass(frozen=True)
@@ -45,6 +46,31 @@ class KnownLength:
     name: str
     length_mm: float
     u_mm: float
+
+
+@dataclass(frozen=True)
+class Instrument:
+    """A reference that the practice has measured and uses again; `name` is its mark, and makes it the same one in every photo.
+
+    Parameters
+    ----------
+    kind : {'rule', 'rod', 'probe'}
+    size_mm : tuple of float
+        One graduation of a rule, the diameter of a rod, the marks of a probe from the tip.
+    u_mm : float or None
+        Standard uncertainty of the size.
+    """
+
+    name: str
+    kind: str
+    size_mm: tuple[float, ...]
+    u_mm: float | None = None
+
+    def properties(self) -> dict[str, Any]:
+        """What a ``reference`` feature says of it."""
+        size = {"rule": "tick_mm", "rod": "diameter_mm", "probe": "marks_mm"}[self.kind]
+        u = {} if self.u_mm is None else {"u_mm": self.u_mm}
+        return {"kind": self.kind, "id": self.name, size: list(self.size_mm) if self.kind == "probe" else self.size_mm[0], **u}
 
 
 @dataclass(frozen=True)
@@ -162,3 +188,4 @@ class CaseFolder:
     refused_rows: tuple[str, ...] = ()
     refused_of: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
     recall_months: Mapping[str, int] = field(default_factory=dict)
+    instruments: tuple[Instrument, ...] = ()

@@ -5,7 +5,7 @@ from __future__ import annotations
 import cv2
 import numpy as np
 
-__all__ = ["carried"]
+__all__ = ["carried", "similarity"]
 
 _LONGEST_PX = 1400.0
 _FEATURES, _CONTRAST = 4000, 0.02
@@ -29,14 +29,14 @@ def carried(first: np.ndarray, other: np.ndarray, parts: Parts) -> Parts | None:
         Positions in the first photo, full-resolution pixels.
     """
     points = [np.asarray(part, dtype=float) for part in parts if part]
-    by = _similarity(first, other, np.vstack(points)) if points else None
+    by = similarity(first, other, np.vstack(points)) if points else None
     if by is None:
         return None
     limits = np.array(other.shape[1::-1]) - 0.5
     return [np.clip(part @ by[:, :2].T + by[:, 2], -0.5, limits).round(3).tolist() for part in points]
 
 
-def _similarity(first: np.ndarray, other: np.ndarray, tooth: np.ndarray) -> np.ndarray | None:
+def similarity(first: np.ndarray, other: np.ndarray, tooth: np.ndarray) -> np.ndarray | None:
     """Turn, scale and shift that bring the first photo to the other, shape (2, 3).
 
     Notes

@@ -68,6 +68,12 @@ class Hand:
         self.canvas.press("Enter")
         self.settle()
 
+    def look_near(self, x: float, y: float) -> None:
+        """Zoom in there with the wheel; whoever has done so is not asked whether the marks were looked at."""
+        self.canvas.hover(position=self.at(x, y))
+        with self.page.expect_response("**/desk/looked*"):
+            self.page.mouse.wheel(0, -600)
+
     def fill(self, name: str, value: str) -> None:
         """Say something of the chosen mark."""
         field = self.page.locator(f".desk [data-field={name}]")

@@ -174,3 +174,25 @@ def test_marks_are_not_carried_to_a_picture_of_something_else(desk: api.Desk) ->
     source = next(one for one in cases.photos if one.file == practice.FACIAL)
     with pytest.raises(api.AuditError, match="too little agrees"):
         api.carry_marks(desk, practice.CURVE, source)
+
+
+def test_the_practices_own_references_are_kept_and_begin_a_mark(desk: api.Desk) -> None:
+    rows = [
+        {"name": "R7", "kind": "rule", "size_mm": "0.5"},
+        {"name": "bur 12", "kind": "rod", "size_mm": "2.35", "u_mm": "0.005"},
+        {"name": "P1", "kind": "probe", "size_mm": "3 6 9 12.1", "u_mm": "0.05"},
+    ]
+    api.put_rows(desk, {"instruments.csv": rows})
+    rule, rod, probe = (one.properties() for one in api.read_case_folder(desk.folder).instruments)
+    assert rule == {"kind": "rule", "id": "R7", "tick_mm": 0.5}
+    assert rod == {"kind": "rod", "id": "bur 12", "diameter_mm": 2.35, "u_mm": 0.005}
+    assert probe == {"kind": "probe", "id": "P1", "marks_mm": [3.0, 6.0, 9.0, 12.1], "u_mm": 0.05}
+
+
+@pytest.mark.parametrize(
+    ("kind", "size"), [("rod", "1 2"), ("probe", "3"), ("probe", "6 3"), ("rule", "-1"), ("rule", "one"), ("rod", "0")]
+)
+def test_a_reference_of_no_size_is_refused_and_nothing_written(desk: api.Desk, kind: str, size: str) -> None:
+    with pytest.raises(api.AuditError, match="size_mm must be a number, for a probe two or more that rise"):
+        api.put_rows(desk, {"instruments.csv": [{"name": "x", "kind": kind, "size_mm": size}]})
+    assert not (desk.folder / "instruments.csv").exists()

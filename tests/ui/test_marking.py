@@ -46,6 +46,7 @@ def test_a_photo_is_marked_measured_confirmed_and_stands_in_the_record(at_work: 
     page.get_by_role("button", name="Measure", exact=True).click()
     expect(page.get_by_text("margin assessed")).to_be_visible(timeout=60_000)
     expect(page.get_by_text("Proposed.")).to_be_visible()
+    hand.look_near(*marked("margin")[8])
     page.get_by_role("button", name="Confirm", exact=True).click()
     expect(page.get_by_text("are in the record")).to_be_visible(timeout=30_000)
     beside = (folder / practice.FACIAL).with_suffix(".geojson")

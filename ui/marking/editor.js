@@ -19,6 +19,9 @@ class Editor {
     this.pen = null;
     this.trail = null;
     this.doc = null;
+    this.fitted = true;
+    this.brush = new Brush(this);
+    this.before = new Before(this);
     mount.replaceChildren(this.part.root);
     listen(this);
     this.sizes = new ResizeObserver(() => this.resize());
@@ -40,7 +43,8 @@ class Editor {
     const data = this.data;
     this.saver?.stop();
     this.saver = new Saver(data.file, (state, detail) => this.say(state, detail));
-    if (this.file !== data.file) { this.pictures = new Pictures(data, (trouble) => (trouble ? this.say("refused", trouble) : this.draw())); this.file = data.file; this.view.scale = 0; }
+    if (this.file !== data.file) { this.pictures = new Pictures(data, (trouble) => (trouble ? this.say("refused", trouble) : this.draw())); this.file = data.file; this.view.scale = 0; this.fitted = true; this.before.forget(); this.brush.kind = null; this.lookedAt = false; }
+    fillBefore(this);
     try {
       this.marks.load(await this.saver.load());
       this.way = this.marks.shapes.find((s) => s.role !== "reference")?.props.seen_in || this.marks.shapes[0]?.props.seen_in || "direct";
@@ -57,10 +61,11 @@ class Editor {
     const { width, height } = stage.getBoundingClientRect();
     if (!width || !height) return;
     for (const canvas of [photo, over]) { canvas.width = Math.round(width * dpr); canvas.height = Math.round(height * dpr); }
-    const fresh = !this.view.scale;
+    const before = [this.width, this.height];
     [this.width, this.height] = [width, height];
-    if (fresh && this.data) this.fit();
-    else this.draw();
+    if (!this.data) return;
+    if (this.fitted || !this.view.scale) this.fit();
+    else { this.view.pan((width - before[0]) / 2, (height - before[1]) / 2); this.draw(); } // what was in the middle stays there
   }
 
   draw() {
@@ -79,14 +84,30 @@ class Editor {
     const s = view.scale * dpr;
     photo.setTransform(s, 0, 0, s, -view.x * s, -view.y * s);
     this.pictures.paint(photo, s < 4, false);
+    this.before.paint(photo, this.data.width, this.data.height, view.toImage([this.width * this.before.share, 0])[0]);
     over.setTransform(dpr, 0, 0, dpr, 0, 0);
     over.clearRect(0, 0, this.width, this.height);
     if (this.shown.ink) this.ink(over, view);
-    if (this.pen && this.marks.drawing) paintPen(over, view, this.pen);
+    this.brush.paint(over, view);
+    this.before.paintWords(over, this.width);
+    if (this.pen && (this.marks.drawing || this.brush.kind)) paintPen(over, view, this.pen);
     paintScaleBar(over, view, this.scale, this.height);
     this.lens();
     Object.assign(part.root.dataset, { view: [view.scale, view.x, view.y].join(" "), points: this.marks.shapes.flatMap((one) => one.parts).flat().length });
     this.pictures.ask(view, this.width, this.height);
+    this.noteLooking();
+  }
+
+  // Once the margin, or else any mark on the tooth, has been in view enlarged, the server is told.
+  noteLooking() {
+    const { view, marks, data } = this, whole = Math.min(this.width / data.width, this.height / data.height);
+    if (this.lookedAt || (view.scale < 2.2 * whole && view.scale < 1)) return;
+    const of = (role) => marks.shapes.filter((s) => (role ? s.role === role : s.role !== "reference")).flatMap((s) => s.parts.flat());
+    const points = of("margin").length ? of("margin") : of("");
+    const seen = points.some((p) => { const [x, y] = view.toScreen(p); return x > 0 && y > 0 && x < this.width && y < this.height; });
+    if (!seen) return;
+    this.lookedAt = true;
+    fetch("/desk/looked?file=" + encodeURIComponent(this.file), { method: "PUT" }).catch(() => { this.lookedAt = false; });
   }
 
   get found() { return this.data.found_revision === this.saver?.revision ? this.data.found : []; }
@@ -187,6 +208,8 @@ class Editor {
       said.push(this.scale ? `${this.lengthMm(part).toFixed(2)} mm long on the photo` : `${px.toFixed(0)} px long`);
       this.part.root.dataset.length = px;
     }
+    const last = this.marks.drawing?.parts.at(-1)?.at(-1);
+    if (last && this.pen && this.scale) said.push(`${this.lengthMm([last, this.pen]).toFixed(2)} mm to the pointer`);
     this.part.where.textContent = said.join("   ");
   }
 
@@ -201,6 +224,8 @@ class Editor {
     this.focus();
   }
   begin(tool) {
+    this.brush.kind = null;
+    this.brush.oneClick = false;
     if (this.marks.drawing) this.marks.finish();
     this.marks.begin(tool, { ...tool.starts, seen_in: this.way });
     this.changed();
@@ -238,8 +263,9 @@ class Editor {
   redo() { if (this.marks.redo()) this.changed(); }
 
   // ---- view
-  fit() { this.view.fit(this.data.width, this.data.height, this.width, this.height); this.draw(); }
+  fit() { this.fitted = true; this.view.fit(this.data.width, this.data.height, this.width, this.height); this.draw(); }
   zoomBy(by, at) {
+    this.fitted = false;
     const whole = Math.min(this.width / this.data.width, this.height / this.data.height);
     this.view.zoom(by, at || [this.width / 2, this.height / 2], whole * 0.5, 24);
     this.draw();
@@ -267,6 +293,22 @@ class Editor {
     this.changed();
   }
 
+  // What the server answers; where it refuses that is said over the photo, and nothing is returned.
+  async post(address, body) {
+    const { root } = this.part;
+    root.dataset.asking = "yes";
+    try {
+      const answer = await fetch(address + "?file=" + encodeURIComponent(this.file), {
+        method: "POST", headers: { "Content-Type": "application/json" }, body: JSON.stringify(body),
+      });
+      const got = await answer.json();
+      if (answer.ok) return got;
+      this.say("refused", [got.message, got.hint].join(" "));
+    } catch { this.say("refused", "The server did not answer. Try again when the connection is back."); }
+    finally { root.dataset.asking = ""; }
+    return null;
+  }
+
   async path(start, end, kind) {
     try {
       const answer = await fetch("/desk/snap?file=" + encodeURIComponent(this.file), {
@@ -291,7 +333,7 @@ class Editor {
     if (this.pen && pen !== this.pen) this.preview(straight);
   }
 
-  destroy() { this.saver?.stop(); this.sizes.disconnect(); }
+  destroy() { this.saver?.stop(); this.before.stop(); this.sizes.disconnect(); }
 }
 
 export default function (component) {

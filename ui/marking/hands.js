@@ -24,10 +24,11 @@ function down(editor, e, p) {
   part.over.focus({ preventScroll: true });
   part.over.setPointerCapture(e.pointerId);
   pointers.set(e.pointerId, p);
-  if (pointers.size > 1) { editor.dragging = "pinch"; return; }
+  if (pointers.size > 1) { editor.dragging = "pinch"; editor.brush.now = null; return; }
   editor.start = p;
   editor.dragging = null;
   editor.hit = null;
+  if (editor.brush.kind && e.button === 0) { editor.dragging = "brush"; editor.brush.start(view.toImage(p)); editor.draw(); return; }
   if (e.button !== 0 || !editor.shown.ink || !marks.current || marks.current.found) return;
   editor.hit = nearestVertex(marks.current, view.toImage(p), reachOf(e) / view.scale);
   const shape = marks.drawing, last = shape?.parts.at(-1);
@@ -44,7 +45,8 @@ function move(editor, e, p) {
       editor.dragging = editor.hit ? "vertex" : "pan";
       if (editor.hit) { marks.remember(); marks.vertex = editor.hit; }
     }
-    if (editor.dragging === "pan") view.pan(p[0] - before[0], p[1] - before[1]);
+    if (editor.dragging === "brush") editor.brush.go(editor.pen);
+    if (editor.dragging === "pan") { editor.fitted = false; view.pan(p[0] - before[0], p[1] - before[1]); }
     if (editor.dragging === "vertex") marks.current.parts[marks.vertex.part].splice(marks.vertex.index, 1, editor.inside(view.toImage(p)));
     pointers.set(e.pointerId, p);
   } else if (marks.drawing) editor.preview(e.altKey);
@@ -69,10 +71,12 @@ function up(editor, e, p) {
   const clicked = editor.pointers.delete(e.pointerId) && !was && e.type === "pointerup" && e.button === 0;
   if (editor.pointers.size) return;
   editor.dragging = null;
-  if (was === "vertex") editor.changed();
+  if (was === "brush") { editor.brush.end(); return; }
+  if (was === "vertex") { marks.corrected(); editor.changed(); }
   if (!clicked) return;
   const at = view.toImage(p), reach = reachOf(e) / view.scale;
-  if (marks.drawing && e.detail < 3) {
+  if (editor.brush.oneClick) editor.brush.outline(at);
+  else if (marks.drawing && e.detail < 3) {
     if (!(editor.lastClick && e.timeStamp - editor.lastClick < 350 && Math.hypot(p[0] - editor.lastAt[0], p[1] - editor.lastAt[1]) < 6)) editor.setPoint(at, e.altKey);
     editor.lastClick = e.timeStamp;
     editor.lastAt = p;
@@ -87,6 +91,7 @@ function choose(editor, at, reach) {
     const own = shape && !shape.found && nearestStretch(shape, at, reach * 0.7);
     if (own) {
       marks.remember();
+      marks.corrected();
       shape.parts[own.part].splice(own.index, 0, own.foot);
       marks.vertex = { part: own.part, index: own.index };
       editor.changed();
@@ -112,7 +117,7 @@ function keyed(editor, e) {
   if (STEP[e.key]) return nudge(editor, STEP[e.key], e);
   switch (e.key) {
     case "Enter": if (marks.drawing) editor.finish(); return true;
-    case "Escape": if (marks.drawing) editor.finish(); else { marks.chosen = marks.vertex = null; editor.refresh(); } return true;
+    case "Escape": if (editor.brush.kind) editor.brush.set(null); else if (marks.drawing) editor.finish(); else { marks.chosen = marks.vertex = null; editor.refresh(); } return true;
     case " ": if (marks.drawing && editor.pen) editor.setPoint([...editor.pen], e.altKey); return true;
     case "Delete": case "Backspace":
       if (marks.vertex ? marks.removeVertex() : marks.drawing ? takeLast(editor) : marks.current && (marks.removeShape(marks.chosen), true)) editor.changed();
@@ -140,6 +145,7 @@ function nudge(editor, [dx, dy], e) {
     const by = e.shiftKey ? 10 : e.altKey ? 0.1 : 1;
     if (!e.repeat) marks.remember();
     const [x, y] = part[v.index];
+    marks.corrected();
     part.splice(v.index, 1, editor.inside([x + dx * by, y + dy * by]));
     clearTimeout(editor.nudged);
     editor.nudged = setTimeout(() => editor.changed(), 120);

@@ -47,11 +47,13 @@ class Marks {
 
   begin(tool, props) {
     this.remember();
-    const id = "n" + Date.now().toString(36) + Math.floor(Math.random() * 1296).toString(36);
+    const id = this.freshId();
     this.shapes.push({ id, role: tool.role, closed: tool.closed, found: false, parts: [[]], props });
     this.open = this.chosen = id;
     this.vertex = null;
   }
+
+  freshId() { return "n" + Date.now().toString(36) + Math.floor(Math.random() * 1296).toString(36); }
 
   add(point) {
     this.remember();
@@ -78,10 +80,14 @@ class Marks {
     this.open = null;
   }
 
+  // A hand was on the chosen shape: what was proposed is now the reader's.
+  corrected() { const p = this.current?.props; if (p && (p.carried_from || p.proposed)) p.corrected = true; }
+
   removeVertex() {
     const shape = this.current;
     if (!shape || !this.vertex) return false;
     this.remember();
+    this.corrected();
     const part = shape.parts[this.vertex.part];
     part.splice(this.vertex.index, 1);
     if (!part.length) shape.parts.splice(this.vertex.part, 1);

@@ -24,11 +24,17 @@ function frame(editor) {
     h("option", { value: "direct" }, "seen directly"), h("option", { value: "mirror" }, "seen in the mirror"));
   part.ways = h("label", {}, "Photo ", part.way);
   const slider = (words, name) => h("label", { class: "slide" }, words, h("input", { type: "range", min: 50, max: 250, value: 100, oninput: (e) => editor.light(name, e.target.value) }));
+  part.wipe = key("Wipe", "Wipe the baseline photo across this one", () => editor.before.set("wipe"), { "aria-pressed": "false" });
+  part.flicker = key("In turns", "Show the baseline photo and this one in turns", () => editor.before.set("flicker"), { "aria-pressed": "false" });
+  part.share = h("input", { type: "range", min: 0, max: 100, value: 50, hidden: true, "aria-label": "Where the wipe stands", oninput: (e) => { editor.before.share = e.target.value / 100; editor.draw(); } });
+  part.beforeOn = h("span", {});
+  part.before = h("span", { class: "group before", hidden: true }, part.beforeOn, part.wipe, part.flicker, part.share);
   part.bar = h("div", { class: "bar", role: "toolbar", "aria-label": "Canvas" },
     h("span", { class: "group" }, part.undo, part.redo),
     h("span", { class: "group" }, key("−", "Smaller", () => editor.zoomBy(1 / 1.4)), key("+", "Larger", () => editor.zoomBy(1.4)), key("Whole", "Show the whole photo", () => editor.fit()), key("1 : 1", "One photo pixel a screen pixel", () => editor.zoomTo(1))),
     h("span", { class: "group" }, part.ink, part.loupe),
     h("span", { class: "group" }, h("label", {}, "Line ", part.snap), part.ways),
+    part.before,
     h("span", { class: "group", title: "For viewing only; nothing measured changes" }, slider("Light ", "brightness"), slider("Contrast ", "contrast")));
   part.tools = h("div", { class: "tools", role: "group", "aria-label": "What to mark" });
   part.fields = h("div", { class: "fields" });
@@ -62,13 +68,21 @@ function fillLegend(editor) {
   }));
 }
 
+// Proposed until a hand has been on it; the same shapes as in the results.
+function standing(own) {
+  if (own.some((s) => s.found)) return ["◇", "proposed: the tool finds it"];
+  const waits = own.find((s) => (s.props.carried_from || s.props.proposed) && !s.props.corrected);
+  if (waits) return ["◇", waits.props.carried_from ? `proposed: from ${waits.props.carried_from}` : "proposed: look and correct"];
+  return ["●", own.length > 1 ? `marked, ${own.length}` : "marked"];
+}
+
 function fillTools(editor) {
   const { tools, marks, part } = editor;
   part.tools.replaceChildren(...tools.map((tool) => {
     const own = marks.shapes.filter((s) => s.role === tool.role);
     const whole = own.some((s) => s.found || s.parts.every((one) => one.length >= (tool.point ? 1 : tool.closed ? 3 : 2)));
     const open = own.some((s) => s.id === marks.open);
-    const state = open ? ["◐", "being drawn"] : whole ? ["●", own.length > 1 ? `marked, ${own.length}` : own[0].found ? "tool finds it" : "marked"] : ["○", "not marked"];
+    const state = open ? ["◐", "being drawn"] : whole ? standing(own) : ["○", "not marked"];
     return h("button", { type: "button", class: "tool" + (open ? " open" : ""), "aria-pressed": String(open), "data-role": tool.role, title: tool.help, onclick: () => editor.take(tool) },
       h("span", { class: "state", "aria-hidden": "true" }, state[0]), h("span", { class: "words" }, tool.words, h("small", {}, state[1])));
   }));
@@ -83,20 +97,37 @@ function fillFields(editor) {
   }
   const act = (words, on, extra = {}) => h("button", { type: "button", onclick: on, ...extra }, words);
   const actions = [];
-  if (marks.open === shape.id && tool.findable && !shape.parts[0].length) actions.push(act("Let the tool find it", () => editor.leaveToTool(), { class: "main" }));
+  const findable = tool.findable === true || tool.findable?.includes(shape.props.kind);
+  if (marks.open === shape.id && findable && !shape.parts[0].length) actions.push(act("Let the tool find it", () => editor.leaveToTool(), { class: "main" }));
+  else if (marks.open === shape.id && tool.proposes && !shape.parts[0].length) actions.push(oneClick(editor, "Outline it from one click"));
   else if (marks.open === shape.id) actions.push(act("Done", () => editor.finish(), { class: "main" }));
   else if (!tool.point && !shape.found) {
     if (!shape.closed) actions.push(act("Continue", () => editor.resume(shape)));
     if (tool.role === "reference") actions.push(act("Add a second line", () => editor.addPart(shape)));
   }
+  if (marks.open !== shape.id && shape.props.proposed === "one_click") actions.push(oneClick(editor, "Add a part from one click"));
+  if (tool.role === "metal") actions.push(...brushes(editor));
   if (tool.many && marks.open !== shape.id) actions.push(act("Another", () => editor.begin(tool)));
   if (shape.found) actions.push(act("Draw it myself", () => { marks.removeShape(shape.id); editor.begin(tool); }));
   actions.push(act("Remove", () => { marks.removeShape(shape.id); editor.changed(); }));
   const kind = shape.props.kind;
-  part.fields.replaceChildren(
+  part.fields.replaceChildren(...[
     h("h4", {}, tool.words), h("p", { class: "hint" }, (tool.helps && tool.helps[kind]) || tool.help),
+    tool.own?.length ? ownOnes(editor, shape, tool) : null,
     ...tool.fields.filter((f) => !f.of || f.of.includes(kind)).map((f) => field(editor, shape, f)),
-    h("div", { class: "actions" }, ...actions));
+    h("div", { class: "actions" }, ...actions)].filter(Boolean));
+}
+
+// The practice's own references: choosing one says all of it at once.
+function ownOnes(editor, shape, tool) {
+  const put = (e) => {
+    editor.marks.remember();
+    for (const name of ["tick_mm", "diameter_mm", "marks_mm", "u_mm", "id"]) delete shape.props[name];
+    Object.assign(shape.props, tool.own.find((one) => one.id === e.target.value) || {});
+    editor.changed();
+  };
+  const options = [h("option", { value: "" }, "none of them"), ...tool.own.map((one) => h("option", { value: one.id, selected: one.id === shape.props.id }, `${one.id}, ${one.kind}`))];
+  return h("label", { class: "field" }, h("span", {}, "The practice's own"), h("select", { "data-field": "own", onchange: put }, ...options));
 }
 
 function field(editor, shape, f) {

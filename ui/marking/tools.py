@@ -16,17 +16,21 @@ def _number(name: str, words: str, empty: str = "", of: tuple[str, ...] = (), mu
     return {"name": name, "words": words, "kind": "number", "empty": empty, "must": must, **({"of": list(of)} if of else {})}
 
 
-def _reference(known_lengths: list[str]) -> dict[str, Any]:
+def _reference(known_lengths: list[str], instruments: list[dict[str, Any]]) -> dict[str, Any]:
     kinds = [
-        ["rule", "rule with a scale"], ["rod", "rod of known diameter"], ["probe", "probe with measured marks"],
+        ["rule", "rule with a scale"], ["strip", "printed strip"], ["rod", "rod of known diameter"], ["probe", "probe with measured marks"],
         ["known_length", "known length of this tooth"], ["two_points", "two points of known distance"],
     ]  # fmt: skip
     names = [[name, name] for name in known_lengths]
     return {
-        "role": "reference", "words": "Reference", "closed": False, "pen": "reference", "starts": {"kind": "rule", "tick_mm": 1},
+        "role": "reference", "words": "Reference", "closed": False, "pen": "reference",
+        "starts": instruments[0] if instruments else {"kind": "rule", "tick_mm": 1},
+        "own": instruments,
+        "findable": ["rule", "strip"],
         "help": "What gives this photo its millimetres.",
         "helps": {
             "rule": "Click at one end of the graduations and at the other, along their middle. Enter ends the line.",
+            "strip": "Let the tool find it: the printed patterns must be in view.",
             "rod": "Click on one edge of the shaft and straight across on the other; or draw a line along each edge.",
             "probe": "Click along the shaft, from before the first mark to behind the last.",
             "known_length": "Click on the two landmarks between which the caliper was set.",
@@ -50,7 +54,7 @@ def _reference(known_lengths: list[str]) -> dict[str, Any]:
 
 
 _FACIAL = {
-    "role": "facial_surface", "words": "Facial surface", "closed": True, "snaps": True,
+    "role": "facial_surface", "words": "Facial surface", "closed": True, "snaps": True, "proposes": True,
     "help": "Go round the facial surface of the tooth, metal included; without gum and neighbours.",
     "fields": [_number("slope_deg", "Slope to the line of sight, degrees"), _number("u_slope_deg", "Its uncertainty, degrees"), _SEEN],
 }  # fmt: skip
@@ -99,6 +103,12 @@ _OF_VIEW = {
 }
 
 
-def tools_for(view: str, known_lengths: list[str]) -> list[dict[str, Any]]:
-    """Tools offered on a photo of this view, the reference first."""
-    return [_reference(known_lengths), *_OF_VIEW.get(view, (_FACIAL, _OCCLUSAL, _METAL, _MARGIN, _GUM))]
+def tools_for(view: str, known_lengths: list[str], instruments: list[dict[str, Any]]) -> list[dict[str, Any]]:
+    """Tools offered on a photo of this view, the reference first; a margin begins as one of the surface that the view is of."""
+    margin = {**_MARGIN, "starts": {"surface": view}} if [view, view] in _SURFACES else _MARGIN
+    tools = [margin if tool is _MARGIN else tool for tool in _of(view)]
+    return [_reference(known_lengths, instruments), *tools]
+
+
+def _of(view: str) -> tuple[dict[str, Any], ...]:
+    return _OF_VIEW.get(view, (_FACIAL, _OCCLUSAL, _METAL, _MARGIN, _GUM))
