@@ -46,15 +46,15 @@ def pale_bands(offset_px: np.ndarray, profiles: np.ndarray, blur_px: np.ndarray)
     single = np.min([energy - _explained(_one_edge(offset_px - c, blur), smooth) for c in SHIFTS_PX], axis=0)
     best, width = np.full(len(smooth), np.inf), np.zeros(len(smooth))
     for one in WIDTHS_PX[_BLURS * blur < WIDTHS_PX]:
-        for centre in np.concatenate([SHIFTS_PX - one / 2, SHIFTS_PX + one / 2]):
-            basis = _two_edges(offset_px - centre, one, blur)
-            q, r = np.linalg.qr(basis)
-            on = smooth @ q
-            misfit = energy - (on**2).sum(axis=1)
-            band = np.linalg.solve(r, on.T)[:3].T
-            lies = (band[:, 1] < DARKER * np.minimum(band[:, 0], band[:, 2])) & (band[:, 1] > LEVELS[0]) & (band[:, 1] < LEVELS[1])
-            better = lies & (misfit < best)
-            best[better], width[better] = misfit[better], one
+        centres = np.concatenate([SHIFTS_PX - one / 2, SHIFTS_PX + one / 2])
+        q, r = np.linalg.qr(_two_edges(offset_px - centres[:, None], one, blur))
+        on = smooth @ q
+        misfit = energy - (on**2).sum(axis=2)
+        left, level, right = np.linalg.solve(r, on.transpose(0, 2, 1))[:, :3].transpose(1, 0, 2)
+        lies = (level < DARKER * np.minimum(left, right)) & (level > LEVELS[0]) & (level < LEVELS[1])
+        least = np.where(lies, misfit, np.inf).min(axis=0)
+        better = least < best
+        best[better], width[better] = least[better], one
     found = best < BETTER * single
     size = min(_STATIONS, len(width))
     middle = median_filter(width, size=size, mode="nearest")
@@ -69,9 +69,9 @@ def _one_edge(u: np.ndarray, blur: float) -> np.ndarray:
 
 
 def _two_edges(u: np.ndarray, width: float, blur: float) -> np.ndarray:
-    """Left side, band, right side, slopes of the sides; shape (m, 5)."""
+    """Left side, band, right side, slopes of the sides; shape (..., m, 5) for offsets (..., m)."""
     left, right = ndtr((u + width / 2) / blur), ndtr((u - width / 2) / blur)
-    return np.stack([1.0 - left, left - right, right, (u + width / 2) * (1.0 - left), (u - width / 2) * right], axis=1)
+    return np.stack([1.0 - left, left - right, right, (u + width / 2) * (1.0 - left), (u - width / 2) * right], axis=-1)
 
 
 def _explained(basis: np.ndarray, profiles: np.ndarray) -> np.ndarray:

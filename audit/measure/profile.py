@@ -17,6 +17,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.lib.stride_tricks import sliding_window_view
 from scipy.ndimage import gaussian_filter1d, median_filter
 from scipy.special import ndtr
 
@@ -193,22 +194,16 @@ def _cheapest_path(cost: np.ndarray, stiffness: float) -> np.ndarray:
     jumps = np.arange(-3, 4)
     come_from = np.zeros((n, k), dtype=int)
     running = cost[0].copy()
+    column, price = np.arange(k), (stiffness * jumps**2)[::-1]
+    beside = np.full(k + 6, np.inf)
     for i in range(1, n):
-        shifted = np.stack([_shift(running, int(j)) + stiffness * j * j for j in jumps])
-        choice = shifted.argmin(axis=0)
-        come_from[i] = np.arange(k) - jumps[choice]
-        running = shifted[choice, np.arange(k)] + cost[i]
+        beside[3:-3] = running
+        reached = sliding_window_view(beside, 7) + price  # from three columns to the left to three to the right
+        choice = reached.argmin(axis=1)
+        come_from[i] = column + choice - 3
+        running = reached[column, choice] + cost[i]
     path = np.zeros(n, dtype=int)
     path[-1] = int(running.argmin())
     for i in range(n - 1, 0, -1):
         path[i - 1] = come_from[i, path[i]]
     return path
-
-
-def _shift(row: np.ndarray, by: int) -> np.ndarray:
-    out = np.full_like(row, np.inf)
-    if by >= 0:
-        out[by:] = row[: len(row) - by]
-    else:
-        out[:by] = row[-by:]
-    return out
