@@ -29,7 +29,7 @@ from audit.core.clinical import (
 )  # fmt: skip
 from audit.core.row import Row, read_rows
 from audit.core.tooth import Tooth
-from audit.core.vocabulary import ALLOYS, DESIGNS, EVENTS, FINDINGS, NOT_EXAMINED, RYGE_SCALES, STAGES, SURFACES, VIEWS
+from audit.core.vocabulary import ALLOYS, DESIGNS, EVENTS, FINDINGS, GRADES, NOT_EXAMINED, STAGES, SURFACES, VIEWS
 from audit.errors import RecordError
 
 __all__ = ["IMAGE_SUFFIXES", "TABLES", "read_folder", "unlisted_images"]
@@ -236,11 +236,12 @@ def _finding(row: Row, known: _Known) -> Finding:
 
 def _grade(row: Row, known: _Known) -> Grade:
     code, on = _at_visit(row, known)
-    system, criterion = row.word("system", ("ryge",)), row.word("criterion", RYGE_SCALES)
+    system = row.word("system", GRADES)
+    criterion = row.word("criterion", GRADES[system])
     seen = row.yes_no("seen_before")
     if seen is None:
         raise row.refuse("seen_before", "be yes or no", "", "Say whether measurements had been seen before the grade was given.")
-    return Grade(code, on, system, criterion, row.word("grade", RYGE_SCALES[criterion]), row.text("examiner"), seen)
+    return Grade(code, on, system, criterion, row.word("grade", GRADES[system][criterion]), row.text("examiner"), seen)
 
 
 def _event(row: Row, known: _Known) -> Event:

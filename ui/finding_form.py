@@ -43,8 +43,14 @@ def ask(name: str, words: str, options: Sequence[str], *, at: Any = st, help_: s
     every = [*options, api.NOT_EXAMINED]
     if given and given not in every:
         every.insert(0, given)
-    found: str | None = at.segmented_control(words, every, format_func=api.plain, key=key, on_change=_save, help=help_)
+    found: str | None = at.segmented_control(
+        words, every, format_func=_score if name.startswith("fdi/") else api.plain, key=key, on_change=_save, help=help_
+    )
     return found
+
+
+def _score(answer: str) -> str:
+    return f"{answer} {api.FDI_SCORES[answer]}" if answer in api.FDI_SCORES else str(api.plain(answer))
 
 
 def ask_number(name: str, words: str, *, at: Any = st) -> str | None:

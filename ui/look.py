@@ -13,9 +13,16 @@ _CLOSE = """
 [data-testid=stHeading] [data-testid=stMarkdownContainer] { margin-bottom: 0; }
 [data-testid=stHeading] hr { margin: .2rem 0 .6rem; }
 [data-testid=stButtonGroup] > div, [data-testid=stButtonGroup] [role=radiogroup] { flex-wrap: wrap; overflow: visible; mask-image: none; }
+[data-testid=stCaptionContainer] p, [data-testid=stCaptionContainer] li { color: #55626b; }
+[data-testid=stCaptionContainer] { opacity: 1; }
+[data-testid=stMainBlockContainer] code { color: inherit; font-size: .92em; }
+@media (max-width: 900px) { .report .list th:nth-child(4), .report .list td:nth-child(4) { display: none; }
+  .report .list td:nth-child(6) { min-width: 15rem; } .report .list td:last-child { white-space: normal; } }
 @media (max-width: 900px) { [data-testid=stMainBlockContainer] { padding-left: 1.2rem; padding-right: 1.2rem; } }
 """
 _DARK = """
+[data-testid=stCaptionContainer] p, [data-testid=stCaptionContainer] li { color: #a3b0b8; }
+[data-testid=stButtonGroup] [data-selected=true] p, [data-testid=stTabs] [aria-selected=true] p { color: #86c9ce; }
 div.report { --ink: #dfe6ea; --quiet: #a3b0b8; --line: #38424a; --wash: #1e2428; --paper: #14181b; --main: #86c9ce;
   --in-place: #7fd0bc; --attention: #f0b070; --event: #c3b3ee; --ended: #b4bec5; }
 [data-testid=stVegaLiteChart] { background: #f4f6f7; box-shadow: 0 0 0 9px #f4f6f7; margin: 9px; }

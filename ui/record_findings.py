@@ -20,7 +20,7 @@ def on_record(cases: Any, code: str, on: str) -> dict[str, str]:
     """Answers in the tables for a visit, by their questions; one about the whole tooth counts whatever surface its row names."""
     rows = [one for one in cases.findings if (one.restoration, one.on) == (code, on)]
     found = {f"{one.finding}/{one.surface if one.finding in _ASKED_BY_SURFACE else ''}": one.value for one in rows}
-    rated = {f"ryge/{one.criterion}": one.grade for one in cases.grades if (one.restoration, one.on, one.system) == (code, on, "ryge")}
+    rated = {f"{one.system}/{one.criterion}": one.grade for one in cases.grades if (one.restoration, one.on) == (code, on)}
     return found | rated
 
 
@@ -37,7 +37,7 @@ def changed_ratings(cases: Any, code: str, on: str, examiner: str) -> list[tuple
         (one.criterion, one.grade, value)
         for one in cases.grades
         if (one.restoration, one.on, one.examiner) == (code, on, examiner)
-        and (value := now.get(f"ryge/{one.criterion}", "")) not in ("", api.NOT_EXAMINED, one.grade)
+        and (value := now.get(f"{one.system}/{one.criterion}", "")) not in ("", api.NOT_EXAMINED, one.grade)
     ]
 
 
@@ -87,12 +87,11 @@ def enter(code: str, on: str, examiner: str, reason: str) -> None:
         if not value or value == before.get(question):
             continue
         common = {"restoration": code, "on": on, "examiner": examiner}
-        if name != "ryge":
+        if name not in api.GRADES:
             findings.append({**common, "finding": name, "surface": place, "value": value})
         elif value != api.NOT_EXAMINED:
-            grades.append(
-                {**common, "system": "ryge", "criterion": place, "grade": value, "seen_before": "yes" if place in shown else "no"}
-            )
+            seen = "yes" if api.was_seen(shown, place) else "no"
+            grades.append({**common, "system": name, "criterion": place, "grade": value, "seen_before": seen})
     try:
         visits = _noted(cases, code, on, examiner, reason)
         api.put_rows(desk, {"visits.csv": visits, "findings.csv": findings, "grades.csv": grades})

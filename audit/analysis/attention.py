@@ -35,6 +35,7 @@ _WORDS: Mapping[tuple[str, str], str] = MappingProxyType(
         ("pulp_test", "no_response"): "no response to the pulp test",
         ("pulp_test", "exaggerated"): "exaggerated response to the pulp test",
         ("percussion", "tender"): "tender to percussion",
+        ("apical_finding", "present"): "an apical finding",
         ("mobility", "3"): "tooth mobility 3",
         ("mobility", "2"): "tooth mobility 2",
         ("complaint", "pain"): "the patient complains of pain",

@@ -11,7 +11,7 @@ from audit.api.carry import baseline_photo, carry_marks, earlier_photo
 from audit.api.clean import CleanPicture, clean_picture
 from audit.api.club import ClubExport, accept_sender, club_summary, merge_bundles, prepare_bundle
 from audit.api.desk import Desk, Draft, DraftConflict, load_draft, save_draft
-from audit.api.examiner_first import HELD_UNTIL, held_back, held_visits, mark_shown, seen_so_far, was_shown
+from audit.api.examiner_first import HELD_UNTIL, held_back, held_visits, mark_shown, seen_so_far, was_seen, was_shown
 from audit.api.marking import (
     Measured,
     add_proposed_metal,
@@ -33,7 +33,7 @@ from audit.api.reference import calibrate_photo, save_picture, write_strip_sheet
 from audit.api.reports import read_case_folder, report_data, tooth_html, write_reports
 from audit.api.standards import write_standards
 from audit.core.picture import PENS
-from audit.core.vocabulary import FINDINGS, NOT_EXAMINED, RYGE_SCALES, STAGES, SURFACES, VIEWS
+from audit.core.vocabulary import FDI_SCORES, FDI_WORDS, FINDINGS, GRADES, NOT_EXAMINED, STAGES, SURFACES, VIEWS
 from audit.errors import AuditError
 from audit.folder import unlisted_images
 from audit.imaging.livewire import SNAP_KINDS, snap_path
@@ -46,15 +46,15 @@ from audit.report.render import document_fragment, fragments, list_fragment
 from audit.report.words import finding_words, measurand_words, plain, reading_words
 
 __all__ = [
-    "CAUTIONS", "FINDINGS", "HELD_UNTIL", "NOT_EXAMINED", "PENS", "RYGE_SCALES", "SNAP_KINDS", "STAGES", "SURFACES", "VIEWS", "AuditError",
-    "AuditKey", "CleanPicture", "ClubExport", "Desk", "Draft", "DraftConflict", "Guess", "Ledger", "Measured", "Report", "accept_sender",
-    "add_proposed_metal", "audit_key", "baseline_photo", "baseline_picture", "calibrate_photo", "carry_marks", "charts",
-    "check_marks_belong", "check_paper", "clean_picture", "club_summary", "confirm_marks", "document_fragment", "draft_marks",
+    "CAUTIONS", "FDI_SCORES", "FDI_WORDS", "FINDINGS", "GRADES", "HELD_UNTIL", "NOT_EXAMINED", "PENS", "SNAP_KINDS", "STAGES", "SURFACES",
+    "VIEWS", "AuditError", "AuditKey", "CleanPicture", "ClubExport", "Desk", "Draft", "DraftConflict", "Guess", "Ledger", "Measured",
+    "Report", "accept_sender", "add_proposed_metal", "audit_key", "baseline_photo", "baseline_picture", "calibrate_photo", "carry_marks",
+    "charts", "check_marks_belong", "check_paper", "clean_picture", "club_summary", "confirm_marks", "document_fragment", "draft_marks",
     "draft_scale", "earlier_photo", "finding_words", "found_lines", "fragments", "guess_photo", "held_back", "held_visits",
     "incomplete_marks", "index_row", "judge_images", "list_fragment", "load_draft", "looked_near", "mark_looked", "mark_shown",
     "measurand_words", "measure_draft", "measure_photo", "merge_bundles", "metal_by_strokes", "next_waiting", "open_ledger", "outline_at",
     "overlay_png", "overview_jpeg", "place_for", "plain", "prepare_bundle", "put_rows", "read_case_folder", "reading_words",
     "refused_document", "region_jpeg", "report_data", "save_draft", "save_marks", "save_picture", "seen_so_far", "series", "shown",
     "snap_path", "stage_of", "take_in", "tooth_codes", "tooth_html", "tooth_pdf", "tooth_record", "tooth_records", "unlisted_images",
-    "waiting_marks", "waiting_photos", "was_shown", "write_pdfs", "write_reports", "write_standards", "write_strip_sheet",
+    "waiting_marks", "waiting_photos", "was_seen", "was_shown", "write_pdfs", "write_reports", "write_standards", "write_strip_sheet",
 ]  # fmt: skip

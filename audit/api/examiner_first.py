@@ -16,7 +16,7 @@ from audit.core.outcome import PhotoRecord, VisitRecord
 from audit.core.records import Document, Reading, Segment
 from audit.ledger.store import open_ledger
 
-__all__ = ["HELD_UNTIL", "SeenSoFar", "held_back", "held_visits", "mark_shown", "seen_so_far", "was_shown", "without"]
+__all__ = ["HELD_UNTIL", "SeenSoFar", "held_back", "held_visits", "mark_shown", "seen_so_far", "was_seen", "was_shown", "without"]
 
 # criterion -> what is measured of it
 HELD_UNTIL: Mapping[str, tuple[str, ...]] = {
@@ -26,6 +26,8 @@ HELD_UNTIL: Mapping[str, tuple[str, ...]] = {
     ),
     "anatomic_form": ("perforation_area",),
 }  # fmt: skip
+# criterion that speaks of what is measured for another one
+_SPEAKS_OF = {"radiographic_examination": "marginal_adaptation"}
 _FINDING = {"marginal_adaptation": "explorer", "anatomic_form": "perforation"}
 _KIND = "shown"
 
@@ -90,6 +92,11 @@ def held_visits(ledger_url: str, code: str, seen: SeenSoFar) -> dict[str, set[st
 def was_shown(desk: Desk, code: str, on: str) -> set[str]:
     """Criteria of a visit of which measurements have been shown."""
     return set(load_draft(desk, _KIND, _subject(code, on)).body.get("criteria", ()))
+
+
+def was_seen(shown: set[str], criterion: str) -> bool:
+    """Whether measurements that a criterion speaks of are among those that have been shown."""
+    return _SPEAKS_OF.get(criterion, criterion) in shown
 
 
 def mark_shown(desk: Desk, code: str, on: str, measurands: set[str]) -> None:

@@ -7,8 +7,8 @@ from dataclasses import dataclass
 from types import MappingProxyType
 
 __all__ = [
-    "ALLOYS", "DESIGNS", "EVENTS", "FINDINGS", "MEASURANDS", "NOT_EXAMINED", "RADIOGRAPH_VIEWS", "RYGE_SCALES", "STAGES",
-    "SAME_WORD", "SURFACES", "VIEWS", "Design", "EventKind", "MeasurandKind",
+    "ALLOYS", "DESIGNS", "EVENTS", "FDI_SCORES", "FDI_WORDS", "FINDINGS", "GRADES", "MEASURANDS", "NEITHER_SOUND_NOR_WORSE", "NOT_EXAMINED",
+    "RADIOGRAPH_VIEWS", "RYGE_SCALES", "STAGES", "SAME_WORD", "SURFACES", "VIEWS", "Design", "EventKind", "MeasurandKind",
 ]  # fmt: skip
 
 VIEWS = ("facial", "smile_front", "smile_oblique", "occlusal", "lingual", "mesial", "distal", "bitewing", "stage")
@@ -71,12 +71,19 @@ FINDINGS: Mapping[str, tuple[str, ...]] = MappingProxyType(
         "proximal_contact": ("floss_snaps", "floss_passes_freely", "floss_does_not_pass"),
         "food_impaction": ("no", "yes"),
         "occlusal_contact": ("even", "light", "heavy", "none"),
+        "opposing_material": ("enamel", "metal", "ceramic", "resin", "nothing"),
+        "splint": ("no", "yes"),
         "pulp_test": ("normal", "exaggerated", "no_response"),
         "percussion": ("normal", "tender"),
+        "apical_finding": ("none", "present"),
         "complaint": ("none", "sensitivity", "pain", "looks"),
         "air_dried": ("yes", "no"),
+        "cleaned": ("yes", "no"),
+        "loupes": ("no", "yes"),
     }
 )
+# how it is, not how good it is: no answer is worse than another
+NEITHER_SOUND_NOR_WORSE = frozenset({"opposing_material", "splint", "loupes"})
 
 RYGE_SCALES: Mapping[str, tuple[str, ...]] = MappingProxyType(
     {
@@ -85,6 +92,56 @@ RYGE_SCALES: Mapping[str, tuple[str, ...]] = MappingProxyType(
         "anatomic_form": ("alfa", "bravo", "charlie"),
         "caries": ("alfa", "bravo"),
     }
+)
+
+FDI_SCORES: Mapping[str, str] = MappingProxyType({"1": "excellent", "2": "good", "3": "sufficient", "4": "unsatisfactory", "5": "poor"})
+# criterion of the FDI list of 2010 -> what its scores 1 to 5 say. Hickel et al., Clin Oral Investig 2010;14:349-366; scores 1 to 3 as
+# carried in PMC9708751, table 2; scores 4 and 5 and the radiographic ones from memory, not checked against print
+FDI_WORDS: Mapping[str, tuple[str, ...]] = MappingProxyType(
+    {
+        "marginal_adaptation": (
+            "harmonious outline, no gaps, no white or discoloured lines",
+            "gap under 150 µm, white lines; small marginal fracture removable by polishing; slight ditching, step or flash",
+            "gap under 250 µm, not removable; several small marginal fractures; major irregularities, ditching, flash, steps",
+            "gap over 250 µm, or dentine or base exposed; severe ditching or marginal fractures; larger irregularities or steps",
+            "restoration loose, partly or completely, but in situ; generalised major gaps or irregularities",
+        ),
+        "marginal_staining": (
+            "none", "minor, easily removed by polishing", "moderate, not esthetically unacceptable",
+            "pronounced; major intervention needed", "deep, not accessible for intervention",
+        ),
+        "fracture_and_retention": (
+            "no fractures or cracks", "small hairline crack",
+            "two or more or larger hairline cracks, or a chip that affects neither margin nor proximal contact",
+            "chip that damages margin or contact; bulk fracture with loss of less than half of the restoration",
+            "loss, partial or complete, or multiple fractures",
+        ),
+        "surface_lustre": (
+            "comparable to enamel", "slightly dull, not noticeable from speaking distance; some isolated pores",
+            "dull but acceptable under a film of saliva; multiple pores on more than a third of the surface",
+            "rough, not masked by saliva, polishing insufficient; voids", "very rough, plaque-retentive",
+        ),
+        "recurrence_of_caries": (
+            "none", "small, localised demineralisation, erosion or abfraction",
+            "larger areas, dentine not exposed; preventive measures only",
+            "cavitated caries or erosion in dentine, localised, accessible, repairable",
+            "deep caries or exposed dentine not accessible for repair",
+        ),
+        "radiographic_examination": (
+            "no pathology; harmonious transition", "acceptable excess; step under 150 µm",
+            "gap under 250 µm; negative step under 250 µm, no adverse effect; poor radiopacity",
+            "gap over 250 µm; excess accessible but not removable; negative step over 250 µm, reparable",
+            "secondary caries, large gaps or overhangs; apical pathology; fracture or loss of restoration or tooth",
+        ),
+        "tooth_integrity": (
+            "complete", "small marginal enamel fracture under 150 µm", "defect under 250 µm", "defect over 250 µm",
+            "fracture of cusp or tooth",
+        ),
+    }
+)  # fmt: skip
+# system of grading -> criterion -> its grades, from sound to worse
+GRADES: Mapping[str, Mapping[str, tuple[str, ...]]] = MappingProxyType(
+    {"ryge": RYGE_SCALES, "fdi": MappingProxyType({criterion: tuple(FDI_SCORES) for criterion in FDI_WORDS})}
 )
 
 

@@ -14,7 +14,7 @@ from types import MappingProxyType
 from typing import Literal
 
 from audit.core.tooth import all_teeth
-from audit.core.vocabulary import ALLOYS, DESIGNS, EVENTS, FINDINGS, MEASURANDS, NOT_EXAMINED, RYGE_SCALES, STAGES, SURFACES, VIEWS
+from audit.core.vocabulary import ALLOYS, DESIGNS, EVENTS, FINDINGS, GRADES, MEASURANDS, NOT_EXAMINED, STAGES, SURFACES, VIEWS
 
 __all__ = ["SCHEMA", "SITES", "TABLES", "Column", "cell_fault"]
 
@@ -24,7 +24,8 @@ SITES = (*SURFACES, "mesiofacial_bevel", "distofacial_bevel", "not stated")
 _LONGEST_NOTE = 500
 _FINDING_WORDS = tuple(dict.fromkeys([word for words in FINDINGS.values() for word in words] + [NOT_EXAMINED]))
 _REFERENCES = ("known_length", "probe", "rod", "rule", "two_points", "strip", "disc", "grid", "dicom")
-_GRADES = tuple(dict.fromkeys(word for words in RYGE_SCALES.values() for word in words))
+_CRITERIA = tuple(dict.fromkeys(name for scales in GRADES.values() for name in scales))
+_GRADES = tuple(dict.fromkeys(word for scales in GRADES.values() for words in scales.values() for word in words))
 
 
 @dataclass(frozen=True)
@@ -73,8 +74,8 @@ TABLES: Mapping[str, tuple[Column, ...]] = MappingProxyType(
                      Column("surface", "surface of the tooth", "word", SURFACES, needed=False),
                      Column("answer", "the examiner's answer, in words", "word", _FINDING_WORDS, needed=False),
                      Column("value", "the examiner's answer, a number (mm)", "number", needed=False), _EXAMINER),
-        "grades": (_CASE, _VISIT, _MONTHS, Column("system", "grading system", "word", ("ryge",)),
-                   Column("criterion", "criterion", "word", tuple(RYGE_SCALES)), Column("grade", "the examiner's grade", "word", _GRADES),
+        "grades": (_CASE, _VISIT, _MONTHS, Column("system", "grading system", "word", tuple(GRADES)),
+                   Column("criterion", "criterion", "word", _CRITERIA), Column("grade", "the examiner's grade", "word", _GRADES),
                    Column("seen_before", "whether measurements had been seen before", "word", ("yes", "no")), _EXAMINER),
         "events": (_CASE, _MONTHS, Column("kind", "what happened", "word", tuple(EVENTS)),
                    Column("note", "free text, only where the sender chose to send it", "text", needed=False)),

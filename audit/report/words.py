@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 
 from audit.core.clinical import Restoration
-from audit.core.vocabulary import DESIGNS, EVENTS, FINDINGS, MEASURANDS, NOT_EXAMINED
+from audit.core.vocabulary import DESIGNS, EVENTS, FINDINGS, MEASURANDS, NEITHER_SOUND_NOR_WORSE, NOT_EXAMINED
 
 __all__ = [
     "STATUS_WORDS", "UNIT_WORDS", "VIEW_WORDS", "amount", "brief_words", "design_words", "event_words", "finding_value", "finding_words",
@@ -90,7 +90,7 @@ def finding_value(name: str, value: str) -> str:
 def is_sound(name: str, value: str) -> bool:
     """Whether an answer is the first, sound one of its list; numbers and ``not_examined`` are not judged and count as sound."""
     answers = FINDINGS.get(name, ())
-    return not answers or value in (answers[0], NOT_EXAMINED)
+    return not answers or name in NEITHER_SOUND_NOR_WORSE or value in (answers[0], NOT_EXAMINED)
 
 
 def amount(value: float, unit: str, u: float | None = None) -> str:

@@ -15,7 +15,7 @@ from audit.core.clinical import Event, Finding
 from audit.core.dates import add_months, months_between
 from audit.core.outcome import VisitRecord
 from audit.core.records import Refusal
-from audit.core.vocabulary import EVENTS, FINDINGS, NOT_EXAMINED
+from audit.core.vocabulary import EVENTS, FINDINGS, NEITHER_SOUND_NOR_WORSE, NOT_EXAMINED
 from audit.report.first_page import first_page
 
 TODAY = date(2021, 3, 1)
@@ -91,7 +91,7 @@ def test_a_deep_pocket_asks_for_attention(depth: str, told: bool) -> None:
 
 def test_every_word_of_the_vocabulary_is_either_sound_or_told() -> None:
     """The worst answer of each question that has one asks for attention, but for those that only describe."""
-    describe_only = {"bleeding", "plaque", "air_dried", "occlusal_contact", "proximal_contact"}
+    describe_only = {"bleeding", "plaque", "air_dried", "cleaned", "occlusal_contact", "proximal_contact"} | NEITHER_SOUND_NOR_WORSE
     for name, answers in FINDINGS.items():
         if answers and name not in describe_only:
             assert record(*life(findings={**SOUND, name: answers[-1]})).attention, name

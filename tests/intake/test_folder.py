@@ -23,6 +23,7 @@ GOOD = {
         "M02-002,36,iso3950,seven_eighths,gold,2021-05-10,M02,,,,,,\n"
     ),
     "known_lengths.csv": "restoration,name,length_mm,u_mm\nM01-004,mesiodistal,10.42,0.03\n",
+    "instruments.csv": "name,kind,size_mm,u_mm\nR7,rule,0.5,\nP1,probe,3 6 9,0.05\n",
     "visits.csv": (
         "restoration,on,stage,examiner,note\n"
         'M01-004,2020-02-10,preparation,M01,"bevel cut, then polished"\n'
@@ -211,6 +212,15 @@ def test_a_folder_without_usable_restorations_is_an_error(folder, text):
         (folder / "restorations.csv").write_bytes(text.encode("latin-1"))
     with pytest.raises(RecordError, match=r"must.*got.*Hint"):
         read_folder(folder, TODAY)
+
+
+def test_fdi_scores_are_grades_of_their_own_criteria(folder):
+    head = "restoration,on,system,criterion,grade,examiner,seen_before\n"
+    rows = "M01-004,2020-04-01,fdi,surface_lustre,2,M03,no\nM01-004,2020-04-01,fdi,surface_lustre,6,M04,no\n"
+    (folder / "grades.csv").write_text(head + rows + "M01-004,2020-04-01,ryge,surface_lustre,2,M03,no\n", encoding="utf-8")
+    case = read_folder(folder, TODAY)
+    assert [(one.system, one.criterion, one.grade) for one in case.grades] == [("fdi", "surface_lustre", "2")]
+    assert ["grade must be one of 1, 2, 3, 4, 5" in case.refused_rows[0], "criterion must be" in case.refused_rows[1]] == [True, True]
 
 
 def test_no_folder_is_an_error(tmp_path):

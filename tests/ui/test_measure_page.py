@@ -99,15 +99,20 @@ def test_the_record_says_nothing_of_what_nobody_has_rated_until_asked(desk: api.
     assert api.was_shown(desk, practice.CODE, practice.ON) == {"marginal_adaptation"}
 
 
-def record() -> AppTest:
+def record(page: str = "tooth_record") -> AppTest:
     from test_pages import MAIN
 
     app = AppTest.from_file(str(MAIN), default_timeout=120)
     app.query_params["code"] = practice.CODE
     app.run()
-    app.switch_page("views/tooth_record.py").run()
+    app.switch_page(f"views/{page}.py").run()
     assert not app.exception
     return app
+
+
+@pytest.mark.parametrize("page", ["tooth_record", "recall_list"])
+def test_a_ledger_that_is_not_there_yet_is_told(desk: api.Desk, page: str) -> None:
+    assert "ledger must be" in said(record(page))
 
 
 def test_what_speaks_of_an_unrated_criterion_is_held_back_until_asked_for(desk: api.Desk) -> None:

@@ -26,7 +26,7 @@ def opened(page: str | None = None, **query: str) -> AppTest:
 
 
 def shown(app: AppTest) -> str:
-    kinds = ("title", "subheader", "markdown", "caption", "info", "warning", "error", "html")
+    kinds = ("title", "header", "markdown", "caption", "info", "warning", "error", "html")
     texts = [str(getattr(element, "value", "") or getattr(element.proto, "body", "")) for kind in kinds for element in app.get(kind)]
     return "\n".join(texts)
 

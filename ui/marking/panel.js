@@ -112,7 +112,7 @@ function fillFields(editor) {
   actions.push(act("Remove", () => { marks.removeShape(shape.id); editor.changed(); }));
   const kind = shape.props.kind;
   part.fields.replaceChildren(...[
-    h("h4", {}, tool.words), h("p", { class: "hint" }, (tool.helps && tool.helps[kind]) || tool.help),
+    h("h2", {}, tool.words), h("p", { class: "hint" }, (tool.helps && tool.helps[kind]) || tool.help),
     tool.own?.length ? ownOnes(editor, shape, tool) : null,
     ...tool.fields.filter((f) => !f.of || f.of.includes(kind)).map((f) => field(editor, shape, f)),
     h("div", { class: "actions" }, ...actions)].filter(Boolean));

@@ -39,7 +39,7 @@ def show() -> None:
         st.info("Nothing waits. Choose photographs above, or go on to **Measure**.")
         return
     table = pd.DataFrame([row(guess) for guess in guesses(cases, files)])
-    st.subheader(f"{len(table)} waiting", divider="gray")
+    st.header(f"{len(table)} waiting", divider="gray")
     edited = st.data_editor(
         table, key=f"waiting {hash(tuple(files))}", hide_index=True, width="stretch", row_height=76, column_config=COLUMNS | lists(cases),
         column_order=["enter", "picture", "on", "certainty", "restoration", "view", "stage", "remarks", "file"],

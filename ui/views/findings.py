@@ -53,7 +53,7 @@ def new_visit(cases: Any, code: str) -> None:
 
 def by_surface(cases: Any, code: str, on: str) -> None:
     """Ask what is asked surface by surface."""
-    st.subheader("Surface by surface", divider="gray")
+    st.header("Surface by surface", divider="gray")
     if whole := record_findings.without_surface(cases, code, on):
         st.caption("On record without a surface, so for all of them: " + "; ".join(whole) + ". An answer here is entered for its surface.")
     for tab, surface in zip(st.tabs(list(api.SURFACES)), api.SURFACES, strict=True):
@@ -69,7 +69,7 @@ def by_surface(cases: Any, code: str, on: str) -> None:
 
 def whole_tooth() -> None:
     """Ask what is asked of the tooth and the casting as a whole."""
-    st.subheader("Tooth and casting", divider="gray")
+    st.header("Tooth and casting", divider="gray")
     columns = st.columns(2)
     whole = [name for name in api.FINDINGS if name not in BY_SURFACE + PROXIMAL and api.FINDINGS[name]]
     for number, name in enumerate(whole):
@@ -78,11 +78,19 @@ def whole_tooth() -> None:
 
 def ratings(cases: Any, code: str, on: str) -> None:
     """Ask for the examiner's ratings; what was measured stands beside one that is on record."""
-    st.subheader("Your rating", divider="gray")
-    st.caption("Ryge's words. Rate what you saw and felt: what the tool measured of it is shown afterwards.")
-    for criterion, scale in api.RYGE_SCALES.items():
-        left, right = st.columns(2)
+    st.header("Your rating", divider="gray")
+    st.caption("Rate what you saw and felt: what the tool measured of it is shown afterwards.")
+    words, scores = st.tabs(["Ryge's words", "FDI scores"])
+    for criterion, scale in api.GRADES["ryge"].items():
+        left, right = words.columns(2)
         ask(f"ryge/{criterion}", api.plain(criterion), scale, at=left)
+        if criterion in api.HELD_UNTIL:
+            right.html(record_findings.beside(cases, code, on, criterion))
+    scores.caption("The list of 2010. The question mark tells what each score says; 4 and 5 are worded from memory, your own copy decides.")
+    for criterion, said in api.FDI_WORDS.items():
+        left, right = scores.columns(2)
+        meaning = "\n".join(f"- **{score} {word}**: {line}" for (score, word), line in zip(api.FDI_SCORES.items(), said, strict=True))
+        ask(f"fdi/{criterion}", api.plain(criterion), list(api.FDI_SCORES), at=left, help_=meaning)
         if criterion in api.HELD_UNTIL:
             right.html(record_findings.beside(cases, code, on, criterion))
 

@@ -17,7 +17,11 @@ def show() -> None:
     if url is None:
         st.info("No ledger is open. Start the pages with `restoration-audit app --ledger URL`, or with `make app` for the demo club.")
         return
-    rows = session.rows()
+    try:
+        rows = session.rows()
+    except api.AuditError as error:
+        st.info(f"{error.message} {error.hint}")
+        return
     if not rows:
         st.info("The ledger is empty. Take in a practice folder first: `restoration-audit intake FOLDER --ledger URL`.")
         return

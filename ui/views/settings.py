@@ -47,13 +47,13 @@ def of_restoration(cases: Any) -> None:
     if code is None:
         return
     restoration = next(one for one in cases.restorations if one.code == code)
-    st.subheader("Known lengths", divider="gray")
+    st.header("Known lengths", divider="gray")
     st.caption("Taken on the die or the casting with a caliper, three times. Any photo that shows both landmarks can be scaled by them. "
                "A length that was used stays in the table; write a new name for a new length.")  # fmt: skip
     known = pd.DataFrame([vars(length) for length in restoration.known_lengths], columns=list(COLUMNS))
     typed = known.astype({"name": "str", "length_mm": "float", "u_mm": "float"})
     lengths = st.data_editor(typed, num_rows="add", hide_index=True, width="stretch", column_config=COLUMNS, key=f"lengths {code}")
-    st.subheader("Recall", divider="gray")
+    st.header("Recall", divider="gray")
     months = st.number_input(
         "Months between recalls", 1, 60, cases.recall_months.get(code), placeholder="12, the default", key=f"recall {code}"
     )

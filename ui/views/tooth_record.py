@@ -20,8 +20,13 @@ SECTIONS = {
 def show() -> None:
     """Draw the page."""
     url = session.ledger_url()
-    codes = api.tooth_codes(url) if url else []
-    if not url or not codes:
+    try:
+        codes = api.tooth_codes(url) if url else []
+    except api.AuditError as error:
+        st.title("Tooth record")
+        st.info(f"{error.message} {error.hint}")
+        return
+    if not codes:
         st.title("Tooth record")
         st.info("No restoration is on record. Take in a practice folder first: `restoration-audit intake FOLDER --ledger URL`.")
         return
@@ -41,10 +46,10 @@ def show() -> None:
     over_time(charts, parts["how_to_read"])
     for name, title in (("photographs", "Photographs at equal scale"), ("margins", "Margin unrolled")):
         if parts[name]:
-            st.subheader(title, divider="gray")
+            st.header(title, divider="gray")
             st.html(parts[name])
     for name, title in SECTIONS.items():
-        st.subheader(title, divider="gray")
+        st.header(title, divider="gray")
         st.html(parts[name])
     readings(report, code)
 
@@ -75,7 +80,7 @@ def heading(report: Any, code: str) -> None:
 
 def over_time(charts: Any, how_to_read: str) -> None:
     """Draw the charts, as many a row as fit."""
-    st.subheader("Over time", divider="gray")
+    st.header("Over time", divider="gray")
     if not charts:
         st.info("No readings yet. Measure a photo of this tooth, or take in its folder again with annotations.")
         return
@@ -88,7 +93,7 @@ def over_time(charts: Any, how_to_read: str) -> None:
 def readings(report: Any, code: str) -> None:
     """List every reading and offer the table as a file."""
     table = report.series
-    st.subheader(f"All readings ({len(table)})", divider="gray")
+    st.header(f"All readings ({len(table)})", divider="gray")
     if len(table) == 0:
         st.info("None on record.")
         return
