@@ -8,6 +8,7 @@ Sharma, Wu, Dalal, Color Res Appl 2005;30:21-30, https://doi.org/10.1002/col.200
 
 from __future__ import annotations
 
+import cv2
 import numpy as np
 
 __all__ = ["decode_srgb", "delta_e_2000", "encode_srgb", "luminance", "neutral_gains", "rgb_to_lab", "to_linear"]
@@ -37,7 +38,8 @@ _LUT8.setflags(write=False)
 def to_linear(pixels: np.ndarray) -> np.ndarray:
     """Linear light (0 to 1, float32) of 8- or 16-bit sRGB pixels, same shape; floats pass unchanged."""
     if pixels.dtype == np.uint8:
-        return np.asarray(_LUT8[pixels])
+        row = np.ascontiguousarray(pixels).reshape(1, -1)
+        return np.asarray(cv2.LUT(row, _LUT8)).reshape(pixels.shape) if row.size else np.zeros(pixels.shape, np.float32)
     if pixels.dtype == np.uint16:
         return decode_srgb(pixels / np.float32(65535.0)).astype(np.float32)
     return pixels.astype(np.float32)

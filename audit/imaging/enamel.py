@@ -84,16 +84,22 @@ def fit_enamel(linear: np.ndarray, inside: np.ndarray, border_px: np.ndarray) ->
     surface = np.zeros((6, 3))
     for _ in range(_ROUNDS):
         surface, weight = _refit(terms, values, weight)
-    everywhere = _terms(*np.meshgrid(np.arange(light.shape[1]), np.arange(light.shape[0])), light.shape).astype(np.float32)
-    body = everywhere @ surface.astype(np.float32)
+    body = _everywhere(surface, light.shape)
     low, high = np.quantile(terms @ surface, [0.02, 0.98], axis=0) if len(terms) else (np.full(3, -1.0), np.zeros(3))
-    body = np.clip(body, np.subtract(low, [0.5, 0.06, 0.12]).astype(np.float32), np.add(high, [0.2, 0.06, 0.12]).astype(np.float32))
-    return Enamel(body[..., 0], body[..., 1], body[..., 2], float(np.mean(weight > 0.3)) if len(weight) else 0.0)
+    least, most = np.subtract(low, [0.5, 0.06, 0.12]), np.add(high, [0.2, 0.06, 0.12])
+    body = np.clip(body, least.astype(np.float32)[:, None, None], most.astype(np.float32)[:, None, None])
+    return Enamel(body[0], body[1], body[2], float(np.mean(weight > 0.3)) if len(weight) else 0.0)
 
 
 def _terms(x: np.ndarray, y: np.ndarray, shape: tuple[int, ...]) -> np.ndarray:
     u, v = x / shape[1] - 0.5, y / shape[0] - 0.5
     return np.stack([np.ones_like(u), u, v, u * u, u * v, v * v], axis=-1)
+
+
+def _everywhere(surface: np.ndarray, shape: tuple[int, ...]) -> np.ndarray:
+    """The surfaces at every pixel, float32 (3, h, w)."""
+    u, v = np.arange(shape[1]) / shape[1] - 0.5, (np.arange(shape[0]) / shape[0] - 0.5)[:, None]
+    return np.stack([(c[0] + c[1] * u + c[3] * u * u + (c[2] * v + c[5] * v * v) + c[4] * u * v).astype(np.float32) for c in surface.T])
 
 
 def _start(values: np.ndarray, depth: np.ndarray) -> np.ndarray:

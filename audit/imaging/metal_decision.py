@@ -10,10 +10,12 @@ import numpy as np
 from audit.imaging.metal_region import LEAST_PIXELS
 from audit.imaging.working_grid import Grid
 
-__all__ = ["UNDECIDED", "Decision", "coherent", "decide"]
+__all__ = ["UNDECIDED", "Decision", "coherent", "decide", "doubt"]
 
 UNDECIDED = (0.08, 0.92)
 """Probabilities of metal between which a pixel is undecided."""
+_BESIDE = (5, 5)
+"""What touches a patch so nearly belongs to it."""
 _LEAST_SHARE = 0.003
 _MOST_FILLED = 0.04
 _SLIVER, _DARK = 0.025, -1.5
@@ -27,14 +29,14 @@ class Decision:
     Parameters
     ----------
     accepted : ndarray of bool, shape (h, w)
-    undecided_sd : float
-        Standard uncertainty of the area from what is neither surely metal nor surely not, working pixels.
+    variance : float
+        Of the area from what was filled and from dark slivers, working pixels squared.
     rest : float
         Probability-weighted area that was not accepted, working pixels.
     """
 
     accepted: np.ndarray
-    undecided_sd: float
+    variance: float
     rest: float
 
 
@@ -79,12 +81,19 @@ def decide(probability: np.ndarray, grid: Grid, above: np.ndarray, told: np.ndar
             rest += area * mean
             dark += (0.5 * area) ** 2 if shadow else 0.0
     filled, variance = _fill(accepted, probability, grid.inside, _MOST_FILLED * total)
-    return Decision(filled, float(np.sqrt(_doubt(probability) + variance + dark)), rest)
+    return Decision(filled, variance + dark, rest)
 
 
-def _doubt(probability: np.ndarray) -> float:
-    """Variance of the area from undecided pixels: those that touch are wrong together, patches apart are independent."""
+def doubt(probability: np.ndarray, border: np.ndarray) -> float:
+    """Variance of the area from undecided pixels: those that touch are wrong together, patches apart are independent.
+
+    `border` is where the border of the metal is known from the picture at full size; what is undecided there and nowhere beside it
+    is the border's own uncertainty and does not count again.
+    """
     low, high = UNDECIDED
+    patch = (probability > low) & (probability < high) & ~border
+    beside = cv2.dilate(patch.astype(np.uint8), np.ones(_BESIDE, np.uint8)) > 0
+    probability = np.where(border & ~beside, 0.0, probability)
     _, labels = cv2.connectedComponents(((probability > low) & (probability < high)).astype(np.uint8), connectivity=8)
     sd = np.bincount(labels.ravel(), weights=np.sqrt(probability * (1.0 - probability)).ravel())
     return float(np.sum(sd[1:] ** 2))

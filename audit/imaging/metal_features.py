@@ -8,6 +8,9 @@ by how these change round it, and by how deep inside the outline it lies.
 
 from __future__ import annotations
 
+from collections.abc import Iterable
+from typing import Any
+
 import cv2
 import numpy as np
 
@@ -46,8 +49,12 @@ def metal_features(linear: np.ndarray, enamel: Enamel, inside: np.ndarray, borde
     light, red_green, green_blue = _relative(linear, enamel)
     clipped = (brightest(linear) > 0.97).astype(np.float32)
     mask = inside.astype(np.float32)
-    near = {n: _local(v, mask, size * _NEAR) for n, v in (("l", light), ("r", red_green), ("b", green_blue))}
-    wide = {n: _local(v, mask, size * _WIDE) for n, v in (("l", light), ("r", red_green), ("b", green_blue))}
+    near, wide = _Window(mask, size * _NEAR), _Window(mask, size * _WIDE)
+    masked = [value * mask for value in (light, red_green, green_blue)]
+    means = [[window.mean(value) for value in masked] for window in (near, wide)]
+    spreads = [
+        window.spread(masked[k], value, mean[k]) for k, value in ((0, light), (2, green_blue)) for window, mean in zip((near, wide), means)
+    ]
     reach = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (2 * round(size * _NEAR) + 1,) * 2)
     low = cv2.erode(np.where(inside, light, 9.0).astype(np.float32), reach)
     high, blue_high, red_high = (
@@ -55,12 +62,17 @@ def metal_features(linear: np.ndarray, enamel: Enamel, inside: np.ndarray, borde
         for v in (light, np.where(light > -1.2, green_blue, -1.5), np.where(light > -1.2, red_green, -1.0))
     )
     columns = (
-        light, red_green, green_blue, clipped, near["l"][0], near["r"][0], near["b"][0], wide["l"][0], wide["r"][0], wide["b"][0],
-        near["l"][1], wide["l"][1], near["b"][1], wide["b"][1], low, high, blue_high, red_high,
-        np.minimum(border_px / size, 0.3), enamel.red_green, enamel.green_blue, enamel.log_light,
-        np.full_like(light, alloy == "gold"), np.full_like(light, alloy == "white"),
+        light, red_green, green_blue, clipped, *means[0], *means[1], *spreads, low, high, blue_high, red_high,
+        np.minimum(border_px / size, 0.3), enamel.red_green, enamel.green_blue, enamel.log_light, alloy == "gold", alloy == "white",
     )  # fmt: skip
-    return np.stack([c[inside] for c in columns], axis=1).astype(np.float32)
+    return _rows(columns, inside)
+
+
+def _rows(columns: Iterable[Any], inside: np.ndarray) -> np.ndarray:
+    """One row for each pixel inside, of maps and of plain numbers; stored by column, as the columns are made and read."""
+    at = np.flatnonzero(inside)
+    out = [np.ravel(column)[at] if isinstance(column, np.ndarray) else np.full(len(at), column) for column in columns]
+    return np.stack(out).astype(np.float32, copy=False).T
 
 
 def _relative(linear: np.ndarray, enamel: Enamel) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
@@ -78,13 +90,20 @@ def _relative(linear: np.ndarray, enamel: Enamel) -> tuple[np.ndarray, np.ndarra
     )
 
 
-def _local(value: np.ndarray, mask: np.ndarray, radius: float) -> tuple[np.ndarray, np.ndarray]:
-    """Mean and standard deviation in a square window, of pixels inside the outline only."""
-    window = (2 * max(1, round(radius)) + 1,) * 2
-    count = np.maximum(cv2.boxFilter(mask, -1, window, normalize=False), 1.0)
-    mean = cv2.boxFilter(value * mask, -1, window, normalize=False) / count
-    square = cv2.boxFilter(value * value * mask, -1, window, normalize=False) / count
-    return mean, np.sqrt(np.maximum(square - mean * mean, 0.0))
+class _Window:
+    """Square window round every pixel, of which only what lies inside the outline counts."""
+
+    def __init__(self, mask: np.ndarray, radius: float) -> None:
+        self._size = (2 * max(1, round(radius)) + 1,) * 2
+        self._count = np.maximum(cv2.boxFilter(mask, -1, self._size, normalize=False), 1.0)
+
+    def mean(self, masked: np.ndarray) -> np.ndarray:
+        """Mean of a value that is 0 outside."""
+        return np.asarray(cv2.boxFilter(masked, -1, self._size, normalize=False) / self._count)
+
+    def spread(self, masked: np.ndarray, value: np.ndarray, mean: np.ndarray) -> np.ndarray:
+        """Standard deviation of a value about its mean."""
+        return np.asarray(np.sqrt(np.maximum(self.mean(value * masked) - mean * mean, 0.0)))
 
 
 def context_features(first: np.ndarray, inside: np.ndarray) -> np.ndarray:
@@ -108,11 +127,12 @@ def context_features(first: np.ndarray, inside: np.ndarray) -> np.ndarray:
     mask = inside.astype(np.float32)
     chance = np.zeros(inside.shape, dtype=np.float32)
     chance[inside] = 1.0 / (1.0 + np.exp(-np.clip(first, -9.0, 9.0)))
-    near, wide, far = (_local(chance, mask, size * scale)[0] for scale in (_NEAR, _WIDE, _FAR))
+    near, wide, far = (_Window(mask, size * scale).mean(chance) for scale in (_NEAR, _WIDE, _FAR))
     _, labels = cv2.distanceTransformWithLabels(inside.astype(np.uint8), cv2.DIST_L2, 5, labelType=cv2.DIST_LABEL_PIXEL)
     rim = cv2.dilate((~inside).astype(np.uint8), np.ones((3, 3), np.uint8)).astype(bool) & inside
     smooth_rim = cv2.dilate(np.where(rim, near, 0.0).astype(np.float32), np.ones((3, 3), np.uint8))
     outside = np.zeros(int(labels.max()) + 1, dtype=np.float32)
     outside[labels[~inside]] = smooth_rim[~inside]
-    columns = (np.clip(first, -6.0, 6.0), near[inside], wide[inside], far[inside], outside[labels[inside]])
-    return np.stack(columns, axis=1).astype(np.float32)
+    inner = _rows((near, wide, far), inside)
+    columns = (np.clip(first, -6.0, 6.0), *inner.T, outside[labels[inside]])
+    return np.stack(columns).astype(np.float32).T

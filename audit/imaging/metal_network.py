@@ -16,6 +16,8 @@ from audit.imaging.metal_features import CONTEXT, FEATURES, context_features
 
 __all__ = ["metal_log_odds"]
 
+_BLOCK = 4096
+"""Rows at once: what fits the processor's cache."""
 Layers = tuple[tuple[np.ndarray, np.ndarray], ...]
 
 
@@ -34,7 +36,7 @@ def metal_log_odds(features: np.ndarray, inside: np.ndarray) -> np.ndarray:
     """
     first, second = _networks()
     opinion = _run(first, features)
-    return _run(second, np.hstack([features, context_features(opinion, inside)]))
+    return _run(second, np.concatenate([features.T, context_features(opinion, inside).T]).T)
 
 
 def first_log_odds(features: np.ndarray) -> np.ndarray:
@@ -44,9 +46,15 @@ def first_log_odds(features: np.ndarray) -> np.ndarray:
 
 def _run(layers: Layers, value: np.ndarray) -> np.ndarray:
     *hidden, (weight, bias) = layers
-    for inner, offset in hidden:
-        value = np.maximum(value @ inner.T + offset, 0.0)
-    return np.asarray((value @ weight.T + bias)[:, 0])
+    out = np.empty(len(value), dtype=np.float32)
+    for start in range(0, len(value), _BLOCK):
+        block = value[start : start + _BLOCK]
+        for inner, offset in hidden:
+            block = block @ inner.T
+            block += offset
+            np.maximum(block, 0.0, out=block)
+        out[start : start + _BLOCK] = block @ weight[0] + bias[0]
+    return out
 
 
 @cache

@@ -31,8 +31,8 @@ def outline_region(
     shells: list[BaseGeometry] = []
     holes: list[BaseGeometry] = []
     edges: list[Edge] = []
-    for contour in find_contours(np.pad(level, 1, constant_values=-6.0), 0.0):  # type: ignore[no-untyped-call]
-        ring = grid.to_photo(contour[:, ::-1] - 1.0)
+    for contour in _contours(level):
+        ring = grid.to_photo(contour)
         if len(ring) < 8 or not np.allclose(ring[0], ring[-1]):
             continue
         if abs(_signed_area(ring)) < LEAST_PIXELS * grid.cell_px2:
@@ -44,6 +44,14 @@ def outline_region(
     if holes:
         body = body.difference(unary_union(holes))
     return _polygons(body.intersection(outline)), tuple(edges)
+
+
+def _contours(level: np.ndarray) -> list[np.ndarray]:
+    """Zero lines of a field that is negative beyond its border, x and y, shape (n, 2) each; only where it is positive is looked at."""
+    rows, columns = (np.flatnonzero((level > 0.0).any(axis=axis)) for axis in (1, 0))
+    part = np.pad(level, 1, constant_values=-6.0)[rows[0] : rows[-1] + 3, columns[0] : columns[-1] + 3]
+    found = find_contours(part, 0.0)  # type: ignore[no-untyped-call]
+    return [contour[:, ::-1] + [columns[0] - 1.0, rows[0] - 1.0] for contour in found]
 
 
 def _carry_out(level: np.ndarray, inside: np.ndarray) -> np.ndarray:

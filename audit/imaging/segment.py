@@ -15,7 +15,7 @@ from audit.imaging.boundary import Edge
 from audit.imaging.colour import neutral_gains, to_linear
 from audit.imaging.enamel import fit_enamel, log_colour
 from audit.imaging.faint_border import FAINT_REACH, beyond_faint_border
-from audit.imaging.metal_decision import coherent, decide
+from audit.imaging.metal_decision import coherent, decide, doubt
 from audit.imaging.metal_features import metal_features
 from audit.imaging.metal_network import metal_log_odds
 from audit.imaging.metal_region import outline_region
@@ -173,9 +173,20 @@ def settle(pixels: np.ndarray, outline: Polygon, look: Look, told: np.ndarray | 
     faint = _left_open(look.beyond, decided.accepted) & (np.abs(told) < _SURE)
     hidden = (hidden | faint) & (told > -_SURE)
     faint_px2 = float(np.count_nonzero(faint)) * grid.cell_px2
-    undecided = float(np.hypot(decided.undecided_sd * grid.cell_px2, 0.5 * faint_px2))
     region, edges = outline_region(pixels, decided.accepted, smooth, grid, outline)
+    variance = doubt(probability, _known_border(edges, grid)) + decided.variance
+    undecided = float(np.hypot(np.sqrt(variance) * grid.cell_px2, 0.5 * faint_px2))
     return Proposal(region, probability, hidden, look, edges, undecided, decided.rest * grid.cell_px2, faint_px2)
+
+
+def _known_border(edges: tuple[Edge, ...], grid: Grid) -> np.ndarray:
+    """Working pixels beside the border where the picture at full size shows it to less than one of them."""
+    out = np.zeros(grid.inside.shape, dtype=np.uint8)
+    for edge in edges:
+        at = np.round((edge.xy[edge.sd_px < grid.step_px.mean()] - grid.origin_px) / grid.step_px).astype(int)
+        column, row = np.clip(at, 0, np.array(out.shape[::-1]) - 1).T
+        out[row, column] = 1
+    return np.asarray(cv2.dilate(out, np.ones((3, 3), np.uint8)) > 0)
 
 
 def _may_mirror_teeth(grid: Grid, linear: np.ndarray, border: np.ndarray, upper: bool | None) -> np.ndarray:

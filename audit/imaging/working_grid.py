@@ -86,7 +86,8 @@ def judge_light(grid: Grid) -> None:
     top = 255.0 if grid.pixels.dtype == np.uint8 else 65535.0
     if values.ndim == 1:
         raise Refused("greyscale", "The photo has no colour; metal cannot be told from enamel.", "Measure on the colour original.")
-    high, low = values.T.max(axis=0) / top, values.T.min(axis=0) / top
+    red, green, blue = values.T
+    high, low = np.maximum(np.maximum(red, green), blue) / top, np.minimum(np.minimum(red, green), blue) / top
     if np.mean(low >= 0.97) > 0.5:
         raise Refused("overexposed", "Most of the tooth is burnt out to white.", "Photograph again with less flash or a smaller aperture.")
     if np.quantile(high, 0.9) < 0.12:

@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 from shapely.geometry import MultiPolygon, Point, Polygon
 
+from audit.imaging.metal_decision import doubt
 from audit.measure.metal_budget import HAND_SD_PX, hand_area_sd_px2, pose_fraction_sd, pose_relative_sd, turning_sd
 
 
@@ -72,3 +73,16 @@ def test_metal_evenly_about_the_middle_does_not_turn():
     x = np.linspace(-1.0, 1.0, 65)
     assert turning_sd(x, np.ones(65)) == pytest.approx(0.0, abs=1e-12)
     assert turning_sd(x, np.zeros(65)) == 0.0
+
+
+def test_a_border_that_is_known_does_not_count_as_undecided_too_unless_a_patch_lies_beside_it():
+    """A ring of 40 pixels at probability 0.5, wrong together, is (40 x 0.5)^2; its border has an uncertainty of its own."""
+    probability = np.zeros((60, 60), np.float32)
+    probability[20, 10:50] = 0.5
+    border = probability > 0
+    assert doubt(probability, ~border & border) == pytest.approx(400.0)
+    assert doubt(probability, border) == 0.0
+    probability[40:42, 10:50] = 0.5
+    assert doubt(probability, border) == pytest.approx(1600.0)
+    probability[21:23, 10:50] = 0.5
+    assert doubt(probability, border) == pytest.approx(1600.0 + 3600.0)
