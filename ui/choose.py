@@ -9,6 +9,7 @@ import streamlit as st
 __all__ = ["code", "photo", "show", "visit", "words"]
 
 _LIST = "choose"
+_BELOW = {"code": ("visit", "photo"), "visit": ("photo",), "photo": ()}
 
 
 def code(codes: list[str], *, label: str = "Restoration", at: Any = st) -> str | None:
@@ -31,7 +32,14 @@ def photo(cases: Any) -> Any:
     if on is None:
         return None
     entries = {one.file: one for one in cases.photos if (one.restoration, one.on) == (chosen, on)}
-    file = _chosen("photo", "Photo", list(entries), third, "The address names a photo that is not here.", lambda f: words(entries[f], f))
+    file = _chosen(
+        "photo",
+        "Photo",
+        list(entries),
+        third,
+        "The address names a photo that is not here; this is the first of the visit.",
+        lambda f: words(entries[f], f),
+    )
     return entries.get(file) if file else None
 
 
@@ -47,17 +55,25 @@ def words(entry: Any, file: str) -> str:
     return f"{entry.view.replace('_', ' ')} · {file.rpartition('/')[2]}"
 
 
+def _let_go(name: str) -> None:
+    """Another choice by hand: what the address says of it, and below it, is of the former one."""
+    for former in (name, *_BELOW[name]):
+        st.query_params.pop(former, None)
+
+
 def _chosen(name: str, label: str, options: list[str], at: Any, missing: str, words: Any = str) -> str | None:
     """One of the options by a list whose choice stands in the address under `name`."""
     asked = st.query_params.get(name)
     known = asked in options
     index = options.index(asked) if known and asked is not None else None if asked is not None and name == "code" else 0
     key = f"{_LIST} {name} of {len(options)} {options[0]}"
-    found: str | None = at.selectbox(label, options, index=index, placeholder="Choose", format_func=words, key=key)
+    found: str | None = at.selectbox(
+        label, options, index=index, placeholder="Choose", format_func=words, key=key, on_change=_let_go, args=(name,)
+    )
     if found is None:
         st.warning(missing)
         return None
-    if asked is not None and not known and name == "visit":
+    if asked is not None and not known:
         st.warning(missing)
     if found != asked:
         st.query_params[name] = found

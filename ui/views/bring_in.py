@@ -38,7 +38,10 @@ def show() -> None:
     if not files:
         st.info("Nothing waits. Choose photographs above, or go on to **Measure**.")
         return
-    table = pd.DataFrame([row(guess) for guess in guesses(cases, files)])
+    guessed = guesses(cases, files)
+    table = pd.DataFrame([row(guess) for guess in guessed])
+    if bad := [guess for guess in guessed if not guess.usable]:
+        st.warning(f"✕ {len(bad)} cannot be used:\n" + "\n".join(f"- {' '.join(guess.remarks)}" for guess in bad))
     st.header(f"{len(table)} waiting", divider="gray")
     edited = st.data_editor(
         table, key=f"waiting {hash(tuple(files))}", hide_index=True, width="stretch", row_height=76, column_config=COLUMNS | lists(cases),
