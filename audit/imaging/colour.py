@@ -11,7 +11,7 @@ from __future__ import annotations
 import cv2
 import numpy as np
 
-__all__ = ["decode_srgb", "delta_e_2000", "encode_srgb", "luminance", "neutral_gains", "rgb_to_lab", "to_linear"]
+__all__ = ["decode_srgb", "delta_e_2000", "encode_srgb", "luma_light", "luminance", "neutral_gains", "rgb_to_lab", "to_linear"]
 
 _RGB_TO_XYZ = np.array([[0.412453, 0.357580, 0.180423], [0.212671, 0.715160, 0.072169], [0.019334, 0.119193, 0.950227]])
 _D65 = np.array([0.95047, 1.0, 1.08883])
@@ -33,6 +33,9 @@ def encode_srgb(linear: np.ndarray) -> np.ndarray:
 
 _LUT8 = decode_srgb(np.arange(256) / 255.0).astype(np.float32)
 _LUT8.setflags(write=False)
+_LUMA = np.array([0.299, 0.587, 0.114], dtype=np.float32)
+_LUT_LUMA = decode_srgb(np.arange(255_001) / 255_000.0).astype(np.float32)
+_LUT_LUMA.setflags(write=False)
 
 
 def to_linear(pixels: np.ndarray) -> np.ndarray:
@@ -42,7 +45,16 @@ def to_linear(pixels: np.ndarray) -> np.ndarray:
         return np.asarray(cv2.LUT(row, _LUT8)).reshape(pixels.shape) if row.size else np.zeros(pixels.shape, np.float32)
     if pixels.dtype == np.uint16:
         return decode_srgb(pixels / np.float32(65535.0)).astype(np.float32)
-    return pixels.astype(np.float32)
+    return pixels.astype(np.float32, copy=False)
+
+
+def luma_light(pixels: np.ndarray) -> np.ndarray:
+    """Linear light (0 to 1, float32) of the luma that JPEG has of encoded red, green, blue (ITU-T T.871), shape (..., 3) to (...)."""
+    if pixels.dtype == np.uint8:  # the 255,001 lumas that 8 bits can make, in thousandths
+        steps = cv2.transform(np.ascontiguousarray(pixels, dtype=np.float32).reshape(1, -1, 3), _LUMA[None, :] * np.float32(1000.0))
+        return np.asarray(_LUT_LUMA[np.rint(steps).astype(np.int32).reshape(pixels.shape[:-1])])
+    encoded = pixels / np.float32(65535.0) if pixels.dtype == np.uint16 else encode_srgb(pixels)
+    return decode_srgb(encoded @ _LUMA).astype(np.float32)
 
 
 def luminance(linear_rgb: np.ndarray) -> np.ndarray:

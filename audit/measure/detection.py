@@ -27,9 +27,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.ndimage import uniform_filter1d
 
-from audit.measure.lookalikes import U_STAIN
+from audit.measure.lookalikes import CRITICAL, U_STAIN, darker, of_three
 from audit.measure.reflections import DARK, PALE, reflections
 from audit.measure.runs import runs
 from audit.measure.stations import Stations
@@ -38,7 +37,6 @@ __all__ = ["CONTINUOUS", "OPEN", "STAINED", "STATE_NAMES", "STEP", "UNASSESSABLE
 
 CONTINUOUS, OPEN, STEP, STAINED, UNASSESSABLE = range(5)
 STATE_NAMES = ("continuous", "open", "step", "stained", "unassessable")
-CRITICAL = 3.0
 LOOKALIKE = 0.40
 """Equivalent width of dark lines that are no slot (weak shadows, dirt, reflections of the metal), in units of the blur;
 from closed margins drawn with them."""
@@ -157,14 +155,14 @@ def _named(why: tuple[str, ...]) -> np.ndarray:
 
 def _signs(s: Stations) -> _Signs:
     """What is significantly darker by noise alone, darker than lookalikes, neutral, wide, fading to one side, or brown."""
-    mean, u_noise = _three(s.equivalent_px, s.u_equivalent_px)
+    mean, u_noise = of_three(s.equivalent_px, s.u_equivalent_px)
     stain = np.maximum(s.stain_px - s.u_stain_px, 0.0) * STAIN_IN_LUMA
-    neutral, _ = _three(s.equivalent_px - stain, s.u_equivalent_px)
+    neutral, _ = of_three(s.equivalent_px - stain, s.u_equivalent_px)
     u_total = np.hypot(np.hypot(u_noise, s.u_systematic_px), LOOKALIKE * s.blur_px)
     dark = mean > CRITICAL * u_total
     there = neutral > CRITICAL * u_total
     wide = (s.width_px > RESOLVED_BLURS * s.blur_px) & there
-    faint = mean > CRITICAL * np.hypot(u_noise, s.u_systematic_px)
+    faint = darker(s.equivalent_px, s.u_equivalent_px, s.u_systematic_px)
     shadow = (there | faint) & (s.shadow_ratio < _SHADOW_BETTER)
     return _Signs(faint, dark, there, wide, shadow, s.stain_px > CRITICAL * s.u_stain_px, u_noise, u_total)
 
@@ -239,12 +237,6 @@ def _no_wider_than_beside(greatest: np.ndarray, plain: np.ndarray, state: np.nda
         if kind == 1 and beside and last - first <= 2 * _LONGEST_END:
             out[first:last] = np.minimum(out[first:last], np.maximum(plain[first:last], plain[beside].max()))
     return out
-
-
-def _three(values: np.ndarray, u: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-    """Mean over three stations and its uncertainty, stations taken as independent."""
-    size = min(3, len(values))
-    return uniform_filter1d(values, size, mode="nearest"), np.sqrt(uniform_filter1d(u**2, size, mode="nearest") / size)
 
 
 def _reasons(s: Stations, coarse: np.ndarray, pale: np.ndarray) -> tuple[str, ...]:

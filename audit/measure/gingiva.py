@@ -40,6 +40,7 @@ U_READER_PX = 1.0
 """Where a reader sets the edge of a soft, shining gingiva, the same along the whole line; common practice, no published source."""
 U_POSE = 0.03
 SHORTEST_MM = 0.5
+STEP_PX = 3.0
 _MARKEDLY = 1.25
 _ACROSS = 0.7
 BEYOND_MM = 1.5
@@ -101,7 +102,8 @@ def _facing(margins: list[np.ndarray], gingiva_xy: np.ndarray, beyond_px: float,
     """The part of the margins that faces the gingival line; signed by the tooth's side, else by the greater part's."""
     gingiva = LineString(gingiva_xy)
     lines = [LineString(xy) for xy in margins]
-    pieces = [resample_polyline(xy, 1.0) for xy in margins]
+    shapely.prepare(lines)
+    pieces = [resample_polyline(xy, STEP_PX) for xy in margins]
     points = np.concatenate(pieces)
     normal = np.concatenate([_normals(piece) for piece in pieces])
     at = shapely.line_locate_point(gingiva, shapely.points(points))
@@ -125,9 +127,9 @@ def _facing(margins: list[np.ndarray], gingiva_xy: np.ndarray, beyond_px: float,
 
 
 def _normals(xy: np.ndarray) -> np.ndarray:
-    """Unit normals of a line with a point every pixel, shape (n, 2), its direction averaged over the length of a hand's wander."""
+    """Unit normals of a line with a point every `STEP_PX`, shape (n, 2), its direction averaged over the length of a hand's wander."""
     at = np.arange(len(xy))
-    half = TRACE_CORRELATION_PX / 2
+    half = TRACE_CORRELATION_PX / 2 / STEP_PX
     ahead, behind = np.minimum(at + half, at[-1]), np.maximum(at - half, 0.0)
     along = np.stack([np.interp(ahead, at, xy[:, k]) - np.interp(behind, at, xy[:, k]) for k in (0, 1)], axis=1)
     along /= np.maximum(np.hypot(along[:, 0], along[:, 1]), 1e-9)[:, None]

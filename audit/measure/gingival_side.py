@@ -24,7 +24,7 @@ REDDER = 0.25
 """Difference of log red / green from which one side is the gingiva: mean attached gingiva (L* 50, a* 24, b* 15;
 Gomez-Polo, J Adv Prosthodont 2019;11:239) has 0.85, gold alloy about 0.4, enamel 0.15."""
 AGREE = 0.7
-OUTLINE_POINTS = 40
+OUTLINE_POINTS = 24
 
 
 def tooth_side(pixels: np.ndarray, gingiva: Feature, annotations: Annotations) -> float | None:

@@ -14,13 +14,15 @@ for its correlation across the margin; it is the variance of pixels, not of samp
 from __future__ import annotations
 
 import numpy as np
-from scipy.ndimage import uniform_filter1d
+from scipy.ndimage import maximum_filter1d, uniform_filter1d
 from scipy.special import ndtr
 
 from audit.measure.slot_fit import CENTRE, SlotFit, within_window
 
-__all__ = ["SLOPE_SD", "U_STAIN", "equivalent_widths", "pixel_variance", "shadow_ratio"]
+__all__ = ["CRITICAL", "SLOPE_SD", "U_STAIN", "darker", "equivalent_widths", "of_three", "pixel_variance", "shadow_ratio"]
 
+CRITICAL = 3.0
+"""Standard uncertainties from which on something is there."""
 SLOPE_SD = 0.004
 """Slope of the sides, relative to the tooth's level per pixel, one standard deviation."""
 BROWN = np.array([0.60, 0.80, 1.00])
@@ -43,6 +45,18 @@ def pixel_variance(residual: np.ndarray, weights: np.ndarray) -> np.ndarray:
     r = residual * np.sqrt(w)
     lags = [(r[:, k:] * r[:, :-k]).sum() / np.maximum((r**2).sum(), 1e-12) for k in (1, 2, 3)]
     return np.asarray(base * max(1.0, 1.0 + 2.0 * sum(lags)))
+
+
+def of_three(values: np.ndarray, u: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Mean over three stations and its uncertainty, stations taken as independent."""
+    size = min(3, len(values))
+    return uniform_filter1d(values, size, mode="nearest"), np.sqrt(uniform_filter1d(u**2, size, mode="nearest") / size)
+
+
+def darker(equivalent_px: np.ndarray, u_equivalent_px: np.ndarray, u_systematic_px: np.ndarray) -> np.ndarray:
+    """Stations that are darker than noise and model error make them, bool, shape (n,)."""
+    mean, u_noise = of_three(equivalent_px, u_equivalent_px)
+    return np.asarray(mean > CRITICAL * np.hypot(u_noise, u_systematic_px))
 
 
 def _solve(functions: np.ndarray, y: np.ndarray, weights: np.ndarray, ridge: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
@@ -108,24 +122,32 @@ def _missing_light(
     return -coefficients[:, 4] / level, np.sqrt(inverse[:, 4, 4, None] * variance) / level
 
 
-def shadow_ratio(x: np.ndarray, y: np.ndarray, weights: np.ndarray, variance: np.ndarray, fit: SlotFit) -> np.ndarray:
-    """Chi-square of the best one-sided shadow, with a blur of its own, over that of the slot, shape (n,)."""
+def shadow_ratio(
+    x: np.ndarray, y: np.ndarray, weights: np.ndarray, variance: np.ndarray, fit: SlotFit, dark: np.ndarray,
+) -> np.ndarray:  # fmt: skip
+    """Chi-square of the best one-sided shadow, with a blur of its own, over that of the slot, shape (n,); looked for where it is `dark`."""
+    out = np.full(len(y), np.inf)
+    if not dark.any():
+        return out
     size = min(5, len(y))
     slot = ((weights[..., None] * (y - fit.model) ** 2).sum(axis=1) / variance).sum(axis=1)
-    best = np.full(len(y), np.inf)
-    window = within_window(x, y, weights)
-    blurs = np.array([0.6, 0.75, 0.9, 1.05])[:, None] * fit.blur_px
-    for misfit in _shadow_misfits(*window, variance, fit.theta[:, CENTRE], blurs):
-        best = np.minimum(best, uniform_filter1d(misfit, size, mode="nearest"))
-    return np.asarray(best / np.maximum(uniform_filter1d(slot, size, mode="nearest"), 1e-9))
+    near = np.flatnonzero(maximum_filter1d(dark, size, mode="nearest"))
+    window = within_window(x, y[near], weights[near])
+    blurs = np.array([0.6, 0.75, 0.9, 1.05])[:, None] * fit.blur_px[near]
+    ridge, best = _ridge(variance, 0), np.full(len(y), np.inf)
+    everywhere = np.zeros(len(y))
+    for misfit in _shadow_misfits(*window, variance[near], fit.theta[near, CENTRE], blurs, ridge):
+        everywhere[near] = misfit
+        best = np.minimum(best, uniform_filter1d(everywhere, size, mode="nearest"))
+    out[dark] = (best / np.maximum(uniform_filter1d(slot, size, mode="nearest"), 1e-9))[dark]
+    return out
 
 
 def _shadow_misfits(
-    x: np.ndarray, y: np.ndarray, weights: np.ndarray, variance: np.ndarray, around: np.ndarray, blurs: np.ndarray,
+    x: np.ndarray, y: np.ndarray, weights: np.ndarray, variance: np.ndarray, around: np.ndarray, blurs: np.ndarray, ridge: np.ndarray,
 ) -> np.ndarray:  # fmt: skip
     """Chi-square of the best one-sided shadow under each of the blurs (b, n), shape (b, n)."""
     best = np.full(blurs.shape, np.inf)
-    ridge = _ridge(variance, 0)
     for shift in (-2.4, -1.2, 0.0, 1.2, 2.4):
         u = x - (around + shift)[:, None]
         fading = np.exp(-u[:, None, :] / SHADOW_PX[:, None])

@@ -19,8 +19,9 @@ import numpy as np
 from audit.core.annotations import Feature
 from audit.core.quantity import Quantity, source
 from audit.core.records import Calibration, Photo, Reading, Segment
-from audit.measure.detection import CRITICAL, OPEN, STATE_NAMES, STEP, UNASSESSABLE, Detection
+from audit.measure.detection import OPEN, STATE_NAMES, STEP, UNASSESSABLE, Detection
 from audit.measure.largest import excess_of_largest, windows_of
+from audit.measure.lookalikes import CRITICAL
 from audit.measure.reflections import MAY_BE_OPEN
 from audit.measure.runs import runs
 from audit.measure.stations import Stations

@@ -166,8 +166,8 @@ def _coarse_costs(x: np.ndarray, y: np.ndarray, centres: np.ndarray, blur_px: fl
     total = ((z - z.mean(axis=1, keepdims=True)) ** 2).sum(axis=(1, 2))
     best = np.full((len(y), len(centres)), np.inf)
     best_width = np.zeros_like(best)
-    channels = z.shape[2]
-    energy = (z**2).sum(axis=(1, 2))
+    n, reach, channels = z.shape
+    energy, flat, together = (z**2).sum(axis=(1, 2)), z.transpose(1, 0, 2).reshape(reach, -1), z.sum(axis=2)
     for width in _WIDTHS_PX:
         if width / 2 + 4 > x[-1]:
             continue
@@ -175,11 +175,12 @@ def _coarse_costs(x: np.ndarray, y: np.ndarray, centres: np.ndarray, blur_px: fl
         left, right = ndtr(ul / blur_px), ndtr(ur / blur_px)
         basis, _ = np.linalg.qr(np.stack([1 - left, right, ul * (1 - left), ur * right], axis=2))
         slot = left - right
-        projected = np.einsum("kmq,nmc->nkqc", basis, z, optimize=True)
-        slot_projected = np.einsum("kmq,km->kq", basis, slot)
-        rss = energy[:, None] - (projected**2).sum(axis=(2, 3))
+        across = basis.transpose(0, 2, 1)
+        projected = (across.reshape(-1, reach) @ flat).reshape(len(centres), -1, n, channels)
+        slot_projected = (across @ slot[..., None])[..., 0]
+        rss = energy[:, None] - (projected**2).sum(axis=(1, 3)).T
         if width > 0:  # the slot's level in closed form, within what a slot may have
-            cross = np.einsum("km,nmc->nk", slot, z, optimize=True) - np.einsum("kq,nkqc->nk", slot_projected, projected, optimize=True)
+            cross = together @ slot.T - (slot_projected[:, None] @ projected.sum(axis=3))[:, 0].T
             own = channels * ((slot**2).sum(axis=1) - (slot_projected**2).sum(axis=1))[None, :]
             level = np.clip(cross / np.maximum(own, 1e-9), *_SLOT_LEVELS)
             rss = rss - 2 * level * cross + level**2 * own

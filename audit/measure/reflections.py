@@ -71,8 +71,8 @@ def edge_softness(
 
 def _rise(u: np.ndarray, profile: np.ndarray, floor: float, half: float, blur: float) -> float:
     """Distance from a quarter to three quarters of the rise from the slot's floor to the side's level, pixels."""
-    order = np.argsort(u)
-    u, light = u[order], profile[order]
+    forth = slice(None, None, 1 if u[-1] > u[0] else -1)
+    u, light = u[forth], profile[forth]
     beyond = (u > half + 2.5 * blur) & (u < half + 10.0 * blur)
     outward = u >= 0
     if not beyond.any() or not np.isfinite(light).all():

@@ -36,6 +36,10 @@ CENTRE, WIDTH, LOG_BLUR, LEVEL = range(4)
 _STEP_LIMIT = np.array([1.5, 2.0, 0.15, 0.10])
 _LEVEL_BOUNDS = (0.0, 0.6)
 _BLUR_BOUND_SD = 3.0
+_MOST_STEPS = 30
+_STALLED = 1e4
+_SETTLED = 1e-3
+"""A profile has settled once its step promises to lower chi-square by less than this."""
 
 
 @dataclass(frozen=True)
@@ -162,20 +166,20 @@ def _each_alone(problem: _Problem, theta: np.ndarray) -> np.ndarray:
     active = np.arange(len(theta))
     damping = np.full(len(theta), 1e-3)
     gradient, hessian, cost = problem.normal(theta)
-    for _ in range(30):
-        h = hessian[active]
-        diagonal = np.diagonal(h, axis1=1, axis2=2)
-        damped = h + damping[active, None, None] * np.eye(4) * diagonal[:, None, :]
-        step = np.linalg.solve(damped, gradient[active][..., None])[..., 0]
+    for _ in range(_MOST_STEPS):
+        slope, h = gradient[active], hessian[active]
+        damped = h + damping[active, None, None] * np.eye(4) * np.diagonal(h, axis1=1, axis2=2)[:, None, :]
+        step = np.linalg.solve(damped, slope[..., None])[..., 0]
         trial = problem.bounded(theta[active] + np.clip(step, -_STEP_LIMIT, _STEP_LIMIT), active)
         new = problem.normal(trial, active)
         better = new[2] <= cost[active]
-        moved = np.abs(trial - theta[active]).max(axis=1)
+        moved = trial - theta[active]
         taken = active[better]
         theta[taken] = trial[better]
         gradient[taken], hessian[taken], cost[taken] = new[0][better], new[1][better], new[2][better]
         damping[active] *= np.where(better, 0.2, 8.0)
-        done = (better & (moved < 2e-3)) | (damping[active] > 1e8)
+        settled = np.abs(slope * moved).sum(axis=1) < _SETTLED
+        done = settled | (better & (np.abs(moved).max(axis=1) < 2e-3)) | (damping[active] > _STALLED)
         active = active[~done]
         if not len(active):
             break

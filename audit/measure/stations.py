@@ -26,9 +26,9 @@ from dataclasses import dataclass, replace
 import numpy as np
 from scipy.ndimage import gaussian_filter1d, median_filter
 
-from audit.imaging.colour import decode_srgb, encode_srgb, to_linear
+from audit.imaging.colour import luma_light, to_linear
 from audit.imaging.sample import crop
-from audit.measure.lookalikes import SLOPE_SD, equivalent_widths, pixel_variance, shadow_ratio
+from audit.measure.lookalikes import SLOPE_SD, darker, equivalent_widths, pixel_variance, shadow_ratio
 from audit.measure.pale_bands import pale_bands
 from audit.measure.profile import Band, find_interface, merge, straighten
 from audit.measure.reflections import edge_softness
@@ -45,8 +45,6 @@ MODEL_ERRORS = np.array([0.15, 0.20, 0.26, 0.17, 0.12])
 """Model error of the width by the slot's width, both in units of the blur: worst where width and level just part."""
 TONE_PER_STEP = 0.30
 """Error by tone curve and sharpening at a step of the whole level, in units of the blur."""
-LUMA = np.array([0.299, 0.587, 0.114], dtype=np.float32)
-"""Luma of encoded red, green, blue as JPEG has it (ITU-T T.871)."""
 
 
 @dataclass(frozen=True)
@@ -77,7 +75,8 @@ class Stations:
     blur_px, level, u_level : ndarray, shape (n,)
         Blur; slot level relative to the tooth.
     shadow_ratio : ndarray, shape (n,)
-        Chi-square of a one-sided shadow over that of a slot; below 1 the shadow explains the station better.
+        Chi-square of a one-sided shadow over that of a slot; below 1 the shadow explains the station better; infinite where
+        nothing is dark.
     softness : ndarray, shape (n,)
         Of the softer edge of the slot, in units of the blur.
     dark_side : ndarray, shape (n,)
@@ -150,16 +149,18 @@ def read_stations(pixels: np.ndarray, trace_xy: np.ndarray, blur_px: float | Non
     step = np.abs(fit.sides[:, :, 0] - fit.sides[:, :, 1]).mean(axis=1) / np.maximum(fit.sides.mean(axis=(1, 2)), 0.05)
     u_blur = np.abs(fit.covariance[:, WIDTH, LOG_BLUR]) / np.sqrt(fit.covariance[:, LOG_BLUR, LOG_BLUR])
     model = fit.blur_px * np.interp(np.abs(fit.width_px) / fit.blur_px, MODEL_WIDTHS, MODEL_ERRORS)
+    tone = TONE_PER_STEP * step * fit.blur_px
+    dark = darker(equivalent, u_equivalent, np.hypot(model, tone))
     near = np.abs(band.offset_px) <= 4.0
     clipped = np.asarray((band.clipped_share[:, near] > 0.3).any(axis=1))
     return Stations(
         xy=band.xy + origin, normal=band.normal, position_px=band.position_px, width_px=fit.width_px,
         u_width_px=np.sqrt(fit.covariance[:, WIDTH, WIDTH]), width_covariance=fit.width_covariance,
         equivalent_px=equivalent, u_equivalent_px=u_equivalent, u_blur_px=u_blur, u_model_px=model,
-        u_tone_px=TONE_PER_STEP * step * fit.blur_px, stain_px=stain, u_stain_px=u_stain,
+        u_tone_px=tone, stain_px=stain, u_stain_px=u_stain,
         pigment_px=pigment, pale_px=pale_bands(band.offset_px, y[..., -1], fit.blur_px),
         blur_px=fit.blur_px, level=fit.theta[:, LEVEL], u_level=np.sqrt(fit.covariance[:, LEVEL, LEVEL]),
-        shadow_ratio=shadow_ratio(band.offset_px, y[..., -1:], weights, variance, fit),
+        shadow_ratio=shadow_ratio(band.offset_px, y[..., -1:], weights, variance, fit, dark),
         softness=edge_softness(band.offset_px, y[..., -1], fit.theta[:, CENTRE], fit.theta[:, WIDTH], fit.blur_px),
         dark_side=fit.sides.mean(axis=1).min(axis=1), contrast=contrast, outside=outside,
         clipped=clipped, lost=lost & ~clipped,
@@ -172,10 +173,7 @@ def _light(pixels: np.ndarray, trace_xy: np.ndarray) -> tuple[np.ndarray, np.nda
     linear = to_linear(part)
     if linear.ndim == 2:
         return linear[..., None], origin
-    encoded = part if part.dtype.kind == "u" else encode_srgb(linear)
-    full = np.iinfo(part.dtype).max if part.dtype.kind == "u" else 1
-    luma = encoded.astype(np.float32) @ (LUMA / np.float32(full))
-    return np.concatenate([linear, decode_srgb(luma)[..., None]], axis=2), origin
+    return np.concatenate([linear, luma_light(part)[..., None]], axis=2), origin
 
 
 def _to_the_ends(line: np.ndarray, trace_xy: np.ndarray) -> np.ndarray:
