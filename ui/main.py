@@ -20,6 +20,7 @@ page = st.navigation(
         st.Page(VIEWS / "findings.py", title="Findings", url_path="findings"),
         st.Page(VIEWS / "measure_photo.py", title="Measure", url_path="measure_photo"),
         st.Page(VIEWS / "tooth_record.py", title="Tooth record", url_path="tooth_record"),
+        st.Page(VIEWS / "study_club.py", title="Study club", url_path="study_club"),
         st.Page(VIEWS / "settings.py", title="Settings", url_path="settings"),
     ],
     position="top",

@@ -9,6 +9,7 @@ from typing import Any
 import streamlit as st
 
 from audit import api
+from ui.tables import TABLE_STYLE
 
 __all__ = ["SIGNS", "show_results"]
 
@@ -22,16 +23,6 @@ SIGNS: Mapping[str, tuple[str, str]] = {
     "confirmed": ("✓", "in the record"),
     "held back": ("▭", "shown after the examiner's own rating"),
 }
-_STYLE = """<style>
-.said { width: 100%; border-collapse: collapse; font-size: .92rem; font-variant-numeric: tabular-nums; }
-.said td, .said th { text-align: left; vertical-align: top; padding: 6px 14px 6px 0; border-bottom: 1px solid rgba(128,140,150,.35); }
-.said th { font-size: .8rem; font-weight: 600; opacity: .75; }
-.said .sign { white-space: nowrap; width: 1%; } .said .sign b { display: inline-block; width: 1.3em; font-weight: 400; }
-.said small { display: block; opacity: .75; font-size: .82rem; }
-@media (max-width: 700px) { .said thead { display: none; }
-  .said tr { display: block; padding: 6px 0; border-bottom: 1px solid rgba(128,140,150,.35); }
-  .said td { display: block; border: 0; padding: 1px 0; } }
-</style>"""
 
 
 def show_results(entry: Any, measured: Any, held: set[str], take_over: Callable[[str, Any], None]) -> None:
@@ -57,7 +48,7 @@ def show_results(entry: Any, measured: Any, held: set[str], take_over: Callable[
         right.button("Take the outline over", on_click=take_over, args=(entry.file, measured), width="stretch")
     lines = [_reading(reading, held) for reading in document.readings] + [_refusal(refusal) for refusal in document.refusals]
     head = "<thead><tr><th>How</th><th>What</th><th>Reading, 95 % interval</th><th>Remarks</th></tr></thead>"
-    st.html(f"{_STYLE}<table class='said'>{head}<tbody>{''.join(lines)}</tbody></table>")
+    st.html(f"{TABLE_STYLE}<table class='said'>{head}<tbody>{''.join(lines)}</tbody></table>")
 
 
 def _reading(reading: Any, held: set[str]) -> str:

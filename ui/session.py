@@ -12,7 +12,7 @@ import streamlit as st
 
 from audit import api
 
-__all__ = ["cases", "desk", "folder", "ledger_url", "paper", "record", "rows", "scale_json", "shown"]
+__all__ = ["cases", "desk", "folder", "ledger_url", "outcomes", "paper", "record", "rows", "scale_json", "shown"]
 
 
 def ledger_url() -> str | None:
@@ -68,6 +68,16 @@ def record(code: str) -> Any:
 def rows() -> Any:
     """One row for each restoration, with the address of its record page; nothing in it rests on what waits for the examiner."""
     return _rows(str(ledger_url()), _stamp(), *_seen())
+
+
+def outcomes(until: str, by: tuple[str, ...]) -> Any:
+    """What became of all restorations."""
+    return _outcomes(str(ledger_url()), until, by, _stamp())
+
+
+@st.cache_resource(max_entries=8, show_spinner="Counting ...")
+def _outcomes(url: str, until: str, by: tuple[str, ...], stamp: tuple[float, ...]) -> Any:
+    return api.outcome_tables(url, until, by)
 
 
 @st.cache_resource(max_entries=2, show_spinner=False)

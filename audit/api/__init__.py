@@ -6,6 +6,7 @@ Pages, commands and notebooks call this package and nothing behind it: ``photo``
 
 from __future__ import annotations
 
+from audit.api.at_a_glance import reference_at_a_glance
 from audit.api.bringing_in import Guess, guess_photo, place_for, stage_of, take_in, waiting_photos
 from audit.api.carry import baseline_photo, carry_marks, earlier_photo
 from audit.api.clean import CleanPicture, clean_picture
@@ -23,6 +24,7 @@ from audit.api.marking import (
     measure_draft,
     save_marks,
 )  # fmt: skip
+from audit.api.outcomes import outcome_tables
 from audit.api.paper import check_paper, tooth_pdf, write_pdfs
 from audit.api.photo import AuditKey, audit_key, check_marks_belong, judge_images, measure_photo, overlay_png, refused_document
 from audit.api.practice_tables import put_rows
@@ -52,9 +54,10 @@ __all__ = [
     "charts", "check_marks_belong", "check_paper", "clean_picture", "club_summary", "confirm_marks", "document_fragment", "draft_marks",
     "draft_scale", "earlier_photo", "finding_words", "found_lines", "fragments", "guess_photo", "held_back", "held_visits",
     "incomplete_marks", "index_row", "judge_images", "list_fragment", "load_draft", "looked_near", "mark_looked", "mark_shown",
-    "measurand_words", "measure_draft", "measure_photo", "merge_bundles", "metal_by_strokes", "next_waiting", "open_ledger", "outline_at",
-    "overlay_png", "overview_jpeg", "place_for", "plain", "prepare_bundle", "put_rows", "read_case_folder", "reading_words",
-    "refused_document", "region_jpeg", "report_data", "save_draft", "save_marks", "save_picture", "seen_so_far", "series", "shown",
-    "snap_path", "stage_of", "take_in", "tooth_codes", "tooth_html", "tooth_pdf", "tooth_record", "tooth_records", "unlisted_images",
-    "waiting_marks", "waiting_photos", "was_seen", "was_shown", "write_pdfs", "write_reports", "write_standards", "write_strip_sheet",
+    "measurand_words", "measure_draft", "measure_photo", "merge_bundles", "metal_by_strokes", "next_waiting", "open_ledger",
+    "outcome_tables", "outline_at", "overlay_png", "overview_jpeg", "place_for", "plain", "prepare_bundle", "put_rows", "read_case_folder",
+    "reading_words", "reference_at_a_glance", "refused_document", "region_jpeg", "report_data", "save_draft", "save_marks", "save_picture",
+    "seen_so_far", "series", "shown", "snap_path", "stage_of", "take_in", "tooth_codes", "tooth_html", "tooth_pdf", "tooth_record",
+    "tooth_records", "unlisted_images", "waiting_marks", "waiting_photos", "was_seen", "was_shown", "write_pdfs", "write_reports",
+    "write_standards", "write_strip_sheet",
 ]  # fmt: skip

@@ -29,7 +29,7 @@ def outcome_tables(
         For attendance.
     """
     on = (today or date.today()).isoformat()
-    with open_ledger(ledger_url) as ledger:
+    with open_ledger(ledger_url, must_exist=True) as ledger:
         records = [(ledger.restoration(code), ledger.history(code)) for code in ledger.codes()]
     years = {restoration.code: months_between(restoration.placed_on, on) / 12.0 for restoration, _ in records}
     return outcome_summary(records, until, years, by)

@@ -19,7 +19,7 @@ from audit.intake import accept
 from audit.report.calibration_words import calibration_lines
 from audit.report.strip_sheet import PAPERS_MM, strip_sheet_pdf
 
-__all__ = ["ShownCalibration", "calibrate_photo", "save_picture", "write_strip_sheet"]
+__all__ = ["ShownCalibration", "calibrate_photo", "save_picture", "unaided", "write_strip_sheet"]
 
 _LETTERS = "ACDEFHJKLMNPQRTUVWXY34679"  # none that is taken for another when copied by hand
 
@@ -57,11 +57,11 @@ def calibrate_photo(path: str | Path, annotations: AnnotationSource = None) -> S
         seen_in = next((f.seen_in for f in marks.features if f.role != "reference"), references[0].seen_in if references else "direct")
         calibration = calibrate_by_all(file.pixels, photo, references, tooth_seen_in=seen_in, dicom=file.dicom)
     else:
-        calibration = _unaided(file, photo)
+        calibration = unaided(file, photo)
     return ShownCalibration(calibration, tuple(calibration_lines(calibration)), calibration_png(file.pixels, calibration))
 
 
-def _unaided(file: ImageFile, photo: Photo) -> Calibration:
+def unaided(file: ImageFile, photo: Photo) -> Calibration:
     """By whatever finds itself: a strip, the right way round or in a mirror, else a rule."""
     for kind, seen_in in (("strip", "direct"), ("strip", "mirror"), ("rule", "direct")):
         try:

@@ -18,6 +18,7 @@ from audit import api
 from audit.api.desk import load_draft, save_draft
 from audit.api.shapes import checked_shape, collection_of, shapes_of
 from audit.core.annotations import parse_annotations
+from audit.errors import Refused
 from audit.imaging.livewire import snap_path
 from audit.imaging.viewing import region_jpeg, shown
 
@@ -196,3 +197,19 @@ def test_a_reference_of_no_size_is_refused_and_nothing_written(desk: api.Desk, k
     with pytest.raises(api.AuditError, match="size_mm must be a number, for a probe two or more that rise"):
         api.put_rows(desk, {"instruments.csv": [{"name": "x", "kind": kind, "size_mm": size}]})
     assert not (desk.folder / "instruments.csv").exists()
+
+
+def test_a_reference_is_seen_at_a_glance_or_not(desk: api.Desk) -> None:
+    truth = json.loads((practice.DEMO / practice.FACIAL).with_suffix(".truth.json").read_text())
+    glance = api.reference_at_a_glance(desk, practice.FACIAL)
+    found = float(glance.words.split("found, ")[1].split(" ")[0]) / 1000
+    assert glance.word == "found" and found == pytest.approx(truth["mm_per_px"], rel=0.1)  # the rule may lie nearer than the tooth
+    assert api.reference_at_a_glance(desk, practice.CURVE).word == "not_found"
+
+
+def test_a_reference_that_leans_is_told_apart_from_none(desk: api.Desk, monkeypatch: pytest.MonkeyPatch) -> None:
+    def leaning(*_: object) -> None:
+        raise Refused("reference_leans_too_much", "A rule must lie within 30 degrees of square to the camera; got more.", "Lay it flat.")
+
+    monkeypatch.setattr("audit.api.at_a_glance.unaided", leaning)
+    assert api.reference_at_a_glance(desk, practice.FACIAL).word == "leans"

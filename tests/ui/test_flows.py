@@ -76,6 +76,7 @@ def test_a_photograph_that_arrives_at_the_chair_is_judged(at_work: tuple[Page, s
     (folder / "incoming").mkdir(exist_ok=True)
     shutil.copyfile(NEW, folder / "incoming" / "tethered.jpg")
     expect(page.get_by_text("✓ Usable")).to_be_visible(timeout=20_000)
+    expect(page.get_by_text("A rule was found")).to_be_visible()
     (folder / "incoming" / "broken.jpg").write_bytes(NEW.read_bytes()[:20_000])
     expect(page.get_by_text("✕ Retake")).to_be_visible(timeout=20_000)
 

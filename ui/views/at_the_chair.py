@@ -34,7 +34,7 @@ def show() -> None:
         return
     st.caption(
         f"Watches `{Path(session.folder()) / 'incoming'}`: let the camera's tether, a card or a phone put its files there. Judged here: "
-        "focus, exposure, the file itself. Whether the reference lies in the plane of the tooth is told once it is marked: **Measure**."
+        "focus, exposure, the file itself, and how a rule or strip lies. Whether the margin is dry and free is for your own eyes."
     )
     st.session_state.setdefault("since", time.time() - 120)
     watch()
@@ -50,11 +50,18 @@ def watch() -> None:
     known = st.session_state.setdefault("judged", {})
     for path, stamp in arrived:
         if (path.name, stamp) not in known:
-            known[path.name, stamp] = api.guess_photo(session.desk(), session.cases(), path.relative_to(session.folder()).as_posix())
+            known[path.name, stamp] = judged(path.relative_to(session.folder()).as_posix())
     latest, *earlier = (known[path.name, stamp] for path, stamp in arrived)
     st.html(STYLE + verdict(latest))
     if earlier:
         st.html("<div class='earlier'>" + "".join(verdict(one, small=True) for one in earlier) + "</div>")
+
+
+def judged(file: str) -> tuple[Any, Any]:
+    """What intake says of a photo, and what is seen of its reference; a radiograph needs none."""
+    guess = api.guess_photo(session.desk(), session.cases(), file)
+    needs_one = guess.usable and guess.view not in ("bitewing", "smile_front", "smile_oblique", "stage")
+    return guess, api.reference_at_a_glance(session.desk(), file) if needs_one else None
 
 
 def newest(folder: Path, since: float) -> list[tuple[Path, int]]:
@@ -84,18 +91,22 @@ STYLE = """<style>
 </style>"""
 
 
-def verdict(guess: Any, *, small: bool = False) -> str:
-    """One photograph's card: usable, or retake with the first reason."""
+def verdict(arrived: tuple[Any, Any], *, small: bool = False) -> str:
+    """One photograph's card: usable, or retake with the first reason, and what is seen of its reference."""
+    guess, glance = arrived
     name = escape(guess.file.rpartition("/")[2])
     if not guess.usable:
         kind, word, reason = "retake", "✕ Retake", "the file cannot be read: " + guess.remarks[0]
     elif reasons := [words for flag, words in RETAKE.items() if flag in guess.remarks]:
         kind, word, reason = "retake", "✕ Retake", reasons[0]
+    elif glance is not None and glance.word == "leans":
+        kind, word, reason = "retake", "✕ Retake", "the reference lies in another plane: lay it flat beside the tooth"
     else:
         kind, word, reason = "usable", "✓ Usable", "in focus and well exposed"
     picture = f"<img alt='' src='/desk/overview?file={quote(guess.file)}&s={200 if small else 640}'>" if guess.usable else ""
+    seen = f"{escape(glance.words)}<br>" if glance is not None and not small else ""
     theme = "dark" if st.context.theme.type == "dark" else ""
-    said = f"<div><b>{word}</b><span>{escape(reason)}</span><small>{name}</small></div>"
+    said = f"<div><b>{word}</b><span>{escape(reason)}</span><small>{seen}{name}</small></div>"
     return f"<div class='{theme}'><div class='verdict {kind}'>{picture}{said}</div></div>"
 
 

@@ -39,9 +39,12 @@ def show() -> None:
         st.info("Nothing waits. Choose photographs above, or go on to **Measure**.")
         return
     guessed = guesses(cases, files)
-    table = pd.DataFrame([row(guess) for guess in guessed])
     if bad := [guess for guess in guessed if not guess.usable]:
         st.warning(f"✕ {len(bad)} cannot be used:\n" + "\n".join(f"- {' '.join(guess.remarks)}" for guess in bad))
+    if len(bad) == len(guessed):
+        st.info("Nothing else waits. Choose photographs above, or go on to **Measure**.")
+        return
+    table = pd.DataFrame([row(guess) for guess in guessed if guess.usable])
     st.header(f"{len(table)} waiting", divider="gray")
     edited = st.data_editor(
         table, key=f"waiting {hash(tuple(files))}", hide_index=True, width="stretch", row_height=76, column_config=COLUMNS | lists(cases),
@@ -85,11 +88,11 @@ def guesses(cases: Any, files: tuple[str, ...]) -> list[Any]:
 
 def row(guess: Any) -> dict[str, Any]:
     """A guess as a row of the table."""
-    whole = bool(guess.usable and not guess.twin and len(guess.on) == 10 and guess.restoration and guess.view and guess.stage)
-    remarks = ", ".join(remark.replace("_", " ") for remark in guess.remarks) if guess.usable else "✕ refused: " + " ".join(guess.remarks)
+    whole = bool(not guess.twin and len(guess.on) == 10 and guess.restoration and guess.view and guess.stage)
+    remarks = ", ".join(remark.replace("_", " ") for remark in guess.remarks)
     if guess.twin:
         remarks = f"the same picture as {guess.twin}, which is entered already"
-    picture = f"/desk/overview?file={quote(guess.file)}&s=240" if guess.usable else None
+    picture = f"/desk/overview?file={quote(guess.file)}&s=240"
     return {"enter": whole, "picture": picture, "on": guess.on, "restoration": guess.restoration or None, "view": guess.view or None,
             "stage": guess.stage or None, "certainty": guess.certainty, "remarks": remarks, "file": guess.file}  # fmt: skip
 
