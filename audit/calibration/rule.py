@@ -23,7 +23,7 @@ from audit.core.records import Photo
 from audit.errors import Refused
 from audit.imaging.comb import Comb, comb_blur, read_comb
 from audit.imaging.comb_search import CombSeed, comb_candidates
-from audit.imaging.strip import Pyramid, grey
+from audit.imaging.strip import Pyramid
 
 __all__ = ["read_rule"]
 
@@ -57,7 +57,7 @@ def read_rule(pixels: np.ndarray, photo: Photo, feature: Feature) -> Found:
         raise Refused(
             "bad_length", f"tick_mm must lie between 0.05 and 50; got {stated:g}.", "Give the finest graduation in mm, e.g. 0.5 or 1."
         )
-    pyramid = Pyramid(grey(pixels))
+    pyramid = Pyramid(pixels)
     if feature.geometry is None:
         comb, worth, tick_mm = _unaided(pyramid, stated)
     else:

@@ -112,7 +112,7 @@ def read_comb(pyramid: Pyramid, start: np.ndarray, end: np.ndarray, *, period_px
     Parameters
     ----------
     pyramid : Pyramid
-        Of the grey, encoded image.
+        Of the encoded image.
     start, end : ndarray, shape (2,)
         Ends of a line across the graduations, pixels; it need not be exactly along the scale.
     period_px : float, optional
@@ -152,7 +152,7 @@ def _found(pyramid: Pyramid, state: _State, line: np.ndarray | None) -> _Found |
         found = _round(level, state, 8.0 if turn == 0 else 3.0)
         if found is None:
             return None
-        new = _next(pyramid.image, found, line)
+        new = _next(pyramid.size, found, line)
         settled = abs(found.across.slope) < 2e-3 and (not grow or new.high - new.low < 1.05 * (state.high - state.low))
         if turn > 0 and settled and abs(new.period / state.period - 1) < 0.1:
             break
@@ -160,7 +160,7 @@ def _found(pyramid: Pyramid, state: _State, line: np.ndarray | None) -> _Found |
     return found
 
 
-def _next(image: np.ndarray, found: _Found, line: np.ndarray | None) -> _State:
+def _next(size: tuple[int, int], found: _Found, line: np.ndarray | None) -> _State:
     turn = math.atan(found.across.slope)
     cos, sin, lean = math.cos(turn), math.sin(turn), found.strip.shear
     s = found.position(np.array([found.ticks[0] - 0.6, found.ticks.mean(), found.ticks[-1] + 0.6]))
@@ -173,14 +173,14 @@ def _next(image: np.ndarray, found: _Found, line: np.ndarray | None) -> _State:
         reach = (s[0] - s[1] - extra) * along, (s[2] - s[1] + extra) * along
     else:
         reach = strip.place(line[0]), strip.place(line[1])
-    reach = _inside(image, strip, *reach)
+    reach = _inside(size, strip, *reach)
     return _State(strip, *reach, max(0.4 * (high - low), 1.0), found.pitch * along)
 
 
-def _inside(image: np.ndarray, strip: Strip, low: float, high: float) -> tuple[float, float]:
+def _inside(size: tuple[int, int], strip: Strip, low: float, high: float) -> tuple[float, float]:
     s = np.arange(low, high + 1.0)
     xy = strip.image(s, np.float64(0.0))
-    inside = ((xy >= 0) & (xy <= np.array([image.shape[1] - 1, image.shape[0] - 1]))).all(axis=1)
+    inside = ((xy >= 0) & (xy <= np.array(size) - 1)).all(axis=1)
     return (float(s[inside][0]), float(s[inside][-1])) if inside.any() else (low, high)
 
 
@@ -232,7 +232,7 @@ def _half_on(values: np.ndarray) -> np.ndarray:
 
 def _lattice(level: Level, state: _State) -> tuple[Polynomial, np.ndarray] | None:
     """Brightest places of the comb along the line, as a smooth function of their number."""
-    step = min(max(level.factor / 2.0, 0.5), state.period / 8.0)
+    step = min(level.factor if level.factor > 1 else 0.5, state.period / 8.0)
     profile = _profile(level, state, step)
     if len(profile) < 4 * state.period / step:
         return None
@@ -279,8 +279,8 @@ def _refined(level: Level, found: _Found, middle_xy: np.ndarray | None) -> Comb 
         inside = np.isfinite(values).all(axis=(0, 2))
         if inside.sum() < 6:
             return None
-        template = np.median(values[:, inside], axis=(0, 1))
-        shift, contrast = tick_centres(values.reshape(6, -1, *values.shape[1:]).mean(axis=1), template)
+        bands = values.reshape(6, -1, *values.shape[1:]).mean(axis=1)
+        shift, contrast = tick_centres(bands, np.median(bands[:, inside].reshape(-1, parts), axis=0))
         at = position(found.ticks.astype(float))
         pitch = np.gradient(at)
         s = at[None, :] + shift * pitch[None, :]

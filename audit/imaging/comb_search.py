@@ -47,9 +47,9 @@ def comb_candidates(pyramid: Pyramid) -> list[CombSeed]:
     Parameters
     ----------
     pyramid : Pyramid
-        Of the grey, encoded image.
+        Of the encoded image.
     """
-    longest = max(pyramid.image.shape)
+    longest = max(pyramid.size)
     halvings = max(0, math.ceil(math.log2(longest / _LONGEST)))
     seeds: list[CombSeed] = []
     while longest >> halvings > _SHORTEST:

@@ -14,7 +14,7 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.ndimage import gaussian_filter1d
 from scipy.optimize import least_squares
-from scipy.special import erf, ndtr
+from scipy.special import ndtr
 
 __all__ = ["EdgeLine", "TickBlur", "edge_line", "edge_places", "tick_blur"]
 
@@ -212,14 +212,23 @@ def tick_blur(s: np.ndarray, values: np.ndarray) -> TickBlur | None:
     if rise <= 0 or reach < 1.5 or len(s) < 8:
         return None
 
+    def sides(p: np.ndarray) -> tuple[float, float, np.ndarray, np.ndarray]:
+        width, sigma = (math.exp(min(max(log, -9.0), 9.0)) for log in p[1:3])
+        return width, sigma, (s - p[0] + width / 2) / sigma, (s - p[0] - width / 2) / sigma
+
     def residual(p: np.ndarray) -> np.ndarray:
-        width, sigma = np.exp(np.clip(p[1:3], -9.0, 9.0))
-        tick = 0.5 * (erf((s - p[0] + width / 2) / (math.sqrt(2) * sigma)) - erf((s - p[0] - width / 2) / (math.sqrt(2) * sigma)))
-        return np.asarray((p[3] + p[4] * s + p[5] * tick - values) / rise)
+        _, _, rising, falling = sides(p)
+        return np.asarray((p[3] + p[4] * s + p[5] * (ndtr(rising) - ndtr(falling)) - values) / rise)
+
+    def slopes(p: np.ndarray) -> np.ndarray:
+        width, sigma, rising, falling = sides(p)
+        up, down = (np.exp(-0.5 * z**2) / math.sqrt(2 * math.pi) for z in (rising, falling))
+        by_shape = p[5] * np.stack([(down - up) / sigma, (up + down) * width / 2 / sigma, falling * down - rising * up])
+        return np.asarray(np.stack([*by_shape, np.ones_like(s), s, ndtr(rising) - ndtr(falling)], axis=1) / rise)
 
     middle = float(values[np.argmin(np.abs(s))])
     ground = float(np.median(values[np.abs(s) > 0.6 * reach]))
-    fit = least_squares(residual, np.array([0.0, math.log(0.4 * reach), math.log(1.2), ground, 0.0, middle - ground]), method="lm")
+    fit = least_squares(residual, np.array([0.0, math.log(0.4 * reach), math.log(1.2), ground, 0.0, middle - ground]), slopes, method="lm")
     covariance = np.linalg.pinv(fit.jac.T @ fit.jac) * 2 * fit.cost / max(len(s) / 3 - 6, 1)
     sigma, u_log = math.exp(min(float(fit.x[2]), 9.0)), math.sqrt(max(covariance[2, 2], 0.0))
     if not fit.success or u_log > 0.3 or not 0.1 < sigma < reach:

@@ -59,7 +59,7 @@ def find_lattice(pixels: np.ndarray, outline: np.ndarray) -> Lattice | None:
     """
     low = np.maximum(np.floor(outline.min(axis=0)) - 8, 0).astype(int)
     high = np.ceil(outline.max(axis=0)).astype(int) + 9
-    plane = grey(pixels)[low[1] : high[1], low[0] : high[0]].astype(np.float32)
+    plane = grey(pixels[low[1] : high[1], low[0] : high[0]]).astype(np.float32)
     mask = cv2.fillPoly(np.zeros(plane.shape, np.uint8), [np.round(outline - low).astype(np.int32)], 1)
     best: tuple[int, str, np.ndarray, np.ndarray] | None = None
     for sigma in _SCALES_PX:

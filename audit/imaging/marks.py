@@ -7,7 +7,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.polynomial import Polynomial
+from scipy.fft import next_fast_len
 from scipy.ndimage import gaussian_filter1d
 
 from audit.imaging.strip import Level, Strip
@@ -74,19 +74,35 @@ def comb_phase(profile: np.ndarray, period: float, window: float = 1.5) -> tuple
     """
     s = np.arange(len(profile), dtype=float)
     values = profile - gaussian_filter1d(np.asarray(profile, dtype=float), 0.8 * period, mode="nearest")
+    window_mean = _window(len(profile), window * period)
     away = np.abs(s - s.mean()) / max(s.mean(), 1.0)
     count = s / period
     strength = np.ones_like(s)
     for reach, degree in ((0.3, 1), (0.55, 2), (1.0, 2), (1.0, 2)):
         turned = values * np.exp(-2j * np.pi * count)
-        mean = gaussian_filter1d(turned, window * period, truncate=3.0)
+        mean = window_mean(turned)
         strength = 2 * np.abs(mean)
         near = away <= reach
         if near.sum() < 2 * period:
             continue
         left = np.unwrap(np.angle(mean[near])) / (2 * np.pi)
-        count = count + Polynomial.fit(s[near], left, degree, w=strength[near] + 1e-12)(s)
+        powers = (s / s[-1] - 0.5)[:, None] ** np.arange(degree + 1)
+        count = count + powers @ _step(powers[near], left, (strength[near] + 1e-12) ** 2)
     return count, strength
+
+
+def _window(count: int, sigma: float) -> Callable[[np.ndarray], np.ndarray]:
+    """Gaussian mean of series of `count` values, cut at three sigma, reflected at its ends; by Fourier transform, as it is wide."""
+    radius = int(3.0 * sigma + 0.5)
+    size = next_fast_len(count + 2 * radius)
+    kernel = np.exp(-0.5 * (np.arange(-radius, radius + 1) / sigma) ** 2)
+    transfer = np.fft.fft(np.roll(np.pad(kernel / kernel.sum(), (0, size - len(kernel))), -radius))
+
+    def mean(series: np.ndarray) -> np.ndarray:
+        padded = np.pad(series, radius, mode="symmetric")
+        return np.asarray(np.fft.ifft(np.fft.fft(padded, size) * transfer)[radius : radius + count])
+
+    return mean
 
 
 def on_lattice(
@@ -190,13 +206,19 @@ def comb_fit(ticks: np.ndarray, s: np.ndarray, t: np.ndarray, weight: np.ndarray
         residual = y - _model(beta, k, tt)
         scale = max(1.4826 * float(np.median(np.abs(residual))), 1e-6)
         robust = np.clip(1 - (residual / (4.7 * scale)) ** 2, 0, None) ** 2
-        jacobian = _jacobian(beta, k, tt)[:, spread]
-        root = np.sqrt(w * robust)
-        step = np.linalg.lstsq(jacobian * root[:, None], residual * root, rcond=None)[0]
+        step = _step(_jacobian(beta, k, tt)[:, spread], residual, w * robust)
         beta[spread] += step
-        if np.all(np.abs(step) < 1e-9 * (1 + np.abs(beta[spread]))):
+        if np.all(np.abs(step) < 1e-7 * (1 + np.abs(beta[spread]))):
             break
     return _with_covariance(ticks, s, t, good, w * (robust > 0.05), beta, spread, middle)
+
+
+def _step(jacobian: np.ndarray, residual: np.ndarray, weight: np.ndarray) -> np.ndarray:
+    """Least-squares step by normal equations, each parameter scaled to its own size."""
+    heavy = jacobian * weight[:, None]
+    normal = heavy.T @ jacobian
+    size = np.sqrt(np.maximum(np.diagonal(normal), 1e-300))
+    return np.asarray(np.linalg.solve(normal / np.outer(size, size) + 1e-13 * np.eye(len(size)), heavy.T @ residual / size) / size)
 
 
 def _columns(t: np.ndarray, k: np.ndarray) -> np.ndarray:

@@ -62,7 +62,7 @@ def crop(pixels: np.ndarray, xy: np.ndarray, margin_px: float) -> tuple[np.ndarr
     """Smallest rectangle of `pixels` that holds all points with a margin, as a view, and its origin (x, y)."""
     flat = xy.reshape(-1, 2)
     height, width = pixels.shape[:2]
-    x0, y0 = (int(max(0, np.floor(low - margin_px))) for low in flat.min(axis=0))
+    x0, y0 = (int(max(0, np.floor(flat[:, k].min() - margin_px))) for k in (0, 1))
     x1 = int(min(width, np.ceil(flat[:, 0].max() + margin_px) + 1))
     y1 = int(min(height, np.ceil(flat[:, 1].max() + margin_px) + 1))
     return pixels[y0 : max(y1, y0 + 1), x0 : max(x1, x0 + 1)], np.array([x0, y0], dtype=float)
@@ -119,13 +119,13 @@ def look_up(maps: np.ndarray, x: np.ndarray, y: np.ndarray, wrap: bool = False) 
 
 
 def _remap(part: np.ndarray, xy: np.ndarray, cubic: bool) -> np.ndarray:
-    flat = np.ascontiguousarray(xy.reshape(-1, xy.shape[-2], 2) if xy.ndim > 2 else xy.reshape(1, -1, 2), dtype=np.float32)
+    flat = xy.reshape(-1, xy.shape[-2], 2) if xy.ndim > 2 else xy.reshape(1, -1, 2)
+    x, y = (np.ascontiguousarray(flat[..., k], dtype=np.float32) for k in (0, 1))
     method = cv2.INTER_CUBIC if cubic else cv2.INTER_LINEAR
     # a border of NaN makes OpenCV 5's cubic return NaN well inside small pictures; so outside is marked here
-    values = np.asarray(cv2.remap(part, flat[..., 0], flat[..., 1], method, borderMode=cv2.BORDER_REPLICATE)).reshape(
-        xy.shape[:-1] + part.shape[2:]
-    )
-    outside = (xy < 0).any(axis=-1) | (xy > np.array([part.shape[1] - 1, part.shape[0] - 1])).any(axis=-1)
-    if outside.any():
-        values[outside] = np.nan
+    values = np.asarray(cv2.remap(part, x, y, method, borderMode=cv2.BORDER_REPLICATE)).reshape(xy.shape[:-1] + part.shape[2:])
+    for k, last in ((0, part.shape[1] - 1), (1, part.shape[0] - 1)):
+        axis = xy[..., k]
+        if axis.size and not (axis.min() >= 0 and axis.max() <= last):
+            values[(axis < 0) | (axis > last)] = np.nan
     return values

@@ -14,6 +14,10 @@ import numpy as np
 
 __all__ = ["Level", "Pyramid", "Strip", "grey"]
 
+Box = tuple[int, int, int, int]
+_ROOM = 32  # pixels of a copy
+_BAND = 128  # rows of the original turned grey at once, which a processor keeps at hand
+
 
 @dataclass(frozen=True)
 class Strip:
@@ -56,53 +60,110 @@ class Strip:
         return replace(self, x=float(x), y=float(y))
 
 
-@dataclass(frozen=True)
-class Level:
-    """A grey image, possibly a reduced copy, addressed in the pixels of the original."""
-
-    image: np.ndarray
-    factor: int = 1
-
-    @classmethod
-    def reduced(cls, image: np.ndarray, factor: int) -> Level:
-        """A copy of `image` smaller by a whole `factor`, each pixel the mean of those it replaces."""
-        if factor <= 1:
-            return cls(image)
-        height, width = (side // factor * factor for side in image.shape)
-        size = (width // factor, height // factor)
-        return cls(np.asarray(cv2.resize(image[:height, :width], size, interpolation=cv2.INTER_AREA)), factor)
-
-    def values(self, strip: Strip, s: np.ndarray, t: np.ndarray) -> np.ndarray:
-        """Values at broadcastable strip coordinates, NaN outside; cubic interpolation on the original, linear on a copy."""
-        x, y = ((axis + 0.5) / self.factor - 0.5 for axis in strip.axes(s, t))
-        height, width = self.image.shape
-        method = cv2.INTER_CUBIC if self.factor == 1 else cv2.INTER_LINEAR
-        flat_x, flat_y = (np.ascontiguousarray(axis.reshape(x.shape[0], -1), dtype=np.float32) for axis in (x, y))
-        values = np.asarray(cv2.remap(self.image, flat_x, flat_y, method, borderMode=cv2.BORDER_REPLICATE), dtype=np.float32).reshape(
-            x.shape
-        )
-        if x.min() < -0.5 or y.min() < -0.5 or x.max() > width - 0.5 or y.max() > height - 0.5:
-            values[(x < -0.5) | (y < -0.5) | (x > width - 0.5) | (y > height - 0.5)] = np.nan
-        return values
-
-
 class Pyramid:
-    """A grey image and its reduced copies, each made when first asked for and kept."""
+    """An image in grey and its reduced copies, each made only where it is looked at, and kept.
 
-    def __init__(self, image: np.ndarray) -> None:
-        self._levels = [Level(image)]
+    Parameters
+    ----------
+    pixels : ndarray, shape (height, width) or (height, width, 3)
+    """
+
+    def __init__(self, pixels: np.ndarray) -> None:
+        self._pixels = pixels
+        self._kept: dict[int, tuple[np.ndarray, Box]] = {}
 
     def at(self, halvings: int) -> Level:
         """The copy that was halved so many times, each pixel the mean of those it replaces."""
-        while len(self._levels) <= halvings:
-            last = self._levels[-1]
-            self._levels.append(Level(Level.reduced(last.image, 2).image, last.factor * 2))
-        return self._levels[halvings]
+        return Level(self, halvings)
+
+    @property
+    def size(self) -> tuple[int, int]:
+        """Width and height of the image."""
+        return self._pixels.shape[1], self._pixels.shape[0]
+
+    def part(self, halvings: int, box: Box, room: int = 0) -> tuple[np.ndarray, Box]:
+        """At least the pixels of a copy within ``(left, top, right, bottom)``, and which they are.
+
+        Where they must be made, so are `room` more pixels on every side, as the next look is a little beside.
+        """
+        image, kept = self._kept.get(halvings, (None, box))
+        left, top, right, bottom = min(kept[0], box[0]), min(kept[1], box[1]), max(kept[2], box[2]), max(kept[3], box[3])
+        if image is None or (left, top, right, bottom) != kept:
+            width, height = (side >> halvings for side in self.size)
+            kept = max(left - room, 0), max(top - room, 0), min(right + room, width), min(bottom + room, height)
+            image = self._made(halvings, kept)
+            self._kept[halvings] = image, kept
+        return image, kept
+
+    def _made(self, halvings: int, box: Box) -> np.ndarray:
+        """The copy within `box`, from the next finer one where that is at hand, else band by band from the original."""
+        left, top, right, bottom = box
+        finer, (x, y, x1, y1) = self._kept.get(halvings - 1, (None, (0, 0, 0, 0)))
+        if finer is not None and x <= 2 * left and y <= 2 * top and x1 >= 2 * right and y1 >= 2 * bottom:
+            return _halved(finer[2 * top - y : 2 * bottom - y, 2 * left - x : 2 * right - x])
+        copy = np.empty((bottom - top, right - left), self._pixels.dtype)
+        rows = max(_BAND >> halvings, 1)
+        for first in range(0, bottom - top, rows):
+            start, end = top + first, min(top + first + rows, bottom)
+            band = grey(self._pixels[start << halvings : end << halvings, left << halvings : right << halvings])
+            for _ in range(halvings):
+                band = _halved(band)
+            copy[first : first + rows] = band
+        return copy
+
+
+def _halved(image: np.ndarray) -> np.ndarray:
+    height, width = image.shape
+    return np.asarray(cv2.resize(image, (width // 2, height // 2), interpolation=cv2.INTER_AREA))
+
+
+@dataclass(frozen=True)
+class Level:
+    """One copy of a pyramid, addressed in the pixels of the original."""
+
+    pyramid: Pyramid
+    halvings: int = 0
+
+    @property
+    def factor(self) -> int:
+        """How many pixels of the original lie along one of the copy."""
+        return int(2**self.halvings)
+
+    @property
+    def size(self) -> tuple[int, int]:
+        """Width and height of the copy."""
+        width, height = self.pyramid.size
+        return width >> self.halvings, height >> self.halvings
 
     @property
     def image(self) -> np.ndarray:
-        """The original."""
-        return self._levels[0].image
+        """The whole copy."""
+        return self.pyramid.part(self.halvings, (0, 0, *self.size))[0]
+
+    def values(self, strip: Strip, s: np.ndarray, t: np.ndarray) -> np.ndarray:
+        """Values at broadcastable strip coordinates, NaN outside; cubic interpolation on the original, linear on a copy."""
+        along, beside = self._axes(strip, np.asarray(s, dtype=float), np.asarray(t, dtype=float))
+        low = [float(a.min() + b.min()) for a, b in zip(along, beside)]
+        high = [float(a.max() + b.max()) for a, b in zip(along, beside)]
+        left, top = (min(max(math.floor(a) - 3, 0), side - 1) for a, side in zip(low, self.size))
+        right, bottom = (max(min(math.ceil(a) + 4, side), 1) for a, side in zip(high, self.size))
+        room = _ROOM if self.halvings else 0
+        part, origin = self.pyramid.part(self.halvings, (left, top, max(right, left + 1), max(bottom, top + 1)), room)
+        method = cv2.INTER_CUBIC if self.halvings == 0 else cv2.INTER_LINEAR
+        x, y = (np.add((a - start).astype(np.float32), b.astype(np.float32)) for a, b, start in zip(along, beside, origin))
+        flat_x, flat_y = x.reshape(len(x), -1), y.reshape(len(y), -1)
+        values = np.asarray(cv2.remap(part, flat_x, flat_y, method, borderMode=cv2.BORDER_REPLICATE), dtype=np.float32).reshape(x.shape)
+        for axis, start, side, least, most in zip((x, y), origin, self.size, low, high):
+            if least < -0.5 or most > side - 0.5:
+                values[(axis < -0.5 - start) | (axis > side - 0.5 - start)] = np.nan
+        return values
+
+    def _axes(self, strip: Strip, s: np.ndarray, t: np.ndarray) -> tuple[list[np.ndarray], list[np.ndarray]]:
+        """Pixels of the copy, x and y, as sums of a part that goes with `s` and one that goes with `t`."""
+        cos, sin = math.cos(strip.angle), math.sin(strip.angle)
+        along = [(start + s * turn + 0.5) / self.factor - 0.5 for start, turn in ((strip.x, cos), (strip.y, sin))]
+        beside = [t * ((strip.shear * turn + lean) / self.factor) for turn, lean in ((cos, -sin), (sin, cos))]
+        return along, beside
 
 
 def grey(pixels: np.ndarray) -> np.ndarray:

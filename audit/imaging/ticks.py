@@ -107,7 +107,7 @@ def finer_ticks(values: np.ndarray, t: np.ndarray, period: float, dark: bool) ->
     Where only ticks of one n-th of the interval stand, the mean interval holds multiples of the n-th
     harmonic alone. Each finer tick must also stand by itself in four of five places.
     """
-    fold = np.median(np.nan_to_num(values), axis=1)
+    fold = _median_tick(values)
     power = np.abs(np.fft.rfft(fold - fold.mean(axis=1, keepdims=True), axis=1)) ** 2
     total = power[:, 1:].sum(axis=1)
     main = total[np.abs(t) <= 0.5 * period].max(initial=0.0)
@@ -118,6 +118,13 @@ def finer_ticks(values: np.ndarray, t: np.ndarray, period: float, dark: bool) ->
             if t[high] - t[low] >= max(2.0, 0.5 * period / finer) and _each_stands(values[low : high + 1], finer, dark):
                 return finer
     return 1
+
+
+def _median_tick(values: np.ndarray) -> np.ndarray:
+    """Median over the ticks, shape (m, parts) of (m, n, parts)."""
+    ordered = np.sort(np.ascontiguousarray(np.nan_to_num(values).transpose(0, 2, 1)), axis=-1)
+    count = ordered.shape[-1]
+    return np.asarray((ordered[..., (count - 1) // 2] + ordered[..., count // 2]) / 2)
 
 
 def _each_stands(values: np.ndarray, finer: int, dark: bool) -> bool:
@@ -164,10 +171,11 @@ def tick_lengths(contrast: np.ndarray, s: np.ndarray, t: np.ndarray, steepest_de
 
 
 def _levelled(contrast: np.ndarray, shift: np.ndarray) -> np.ndarray:
-    rows = np.arange(contrast.shape[0])[:, None] + np.round(shift).astype(int)[None, :]
-    inside = (rows >= 0) & (rows < contrast.shape[0])
-    picked = np.take_along_axis(contrast, np.clip(rows, 0, contrast.shape[0] - 1), axis=0)
-    return np.where(inside, picked, 0.0)
+    height, width = contrast.shape
+    rows = np.arange(height)[:, None] + np.round(shift).astype(int)[None, :]
+    padded = np.vstack([contrast, np.zeros((1, width), contrast.dtype)])
+    rows[(rows < 0) | (rows >= height)] = height
+    return np.asarray(padded.ravel().take(rows * width + np.arange(width)))
 
 
 def _coarse_slope(contrast: np.ndarray, s: np.ndarray, step: float, limit: float) -> float:
@@ -218,7 +226,7 @@ def _fine_slope(s: np.ndarray, low: np.ndarray, high: np.ndarray, ragged: float)
 
 def _straight(s: np.ndarray, y: np.ndarray) -> tuple[float, float]:
     gap = np.subtract.outer(s, s)
-    pairs = np.triu(np.abs(gap) > 0.3 * (s.max() - s.min()), 1) | np.tril(np.abs(gap) > 0.3 * (s.max() - s.min()), -1)
+    pairs = gap > 0.3 * (s.max() - s.min())
     slope = float(np.median(np.subtract.outer(y, y)[pairs] / gap[pairs])) if pairs.any() else 0.0
     for _ in range(3):
         residual = y - slope * s
@@ -227,5 +235,6 @@ def _straight(s: np.ndarray, y: np.ndarray) -> tuple[float, float]:
         good = np.abs(residual) < 3 * spread + 0.1
         if good.sum() < 4:
             break
-        slope = float(np.polyfit(s[good], y[good], 1)[0])
+        away = s[good] - s[good].mean()
+        slope = float(away @ y[good] / (away @ away))
     return slope, spread
