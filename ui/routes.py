@@ -85,7 +85,7 @@ async def snap(request: Request) -> Response:
     start, end = ((float(x), float(y)) for x, y in (body["start"], body["end"]))
     if body["kind"] not in api.SNAP_KINDS:
         raise ValueError(f"kind must be one of {', '.join(api.SNAP_KINDS)}; got {body['kind']!r}")
-    path = await run_in_threadpool(api.snap_path, photo.pixels, start, end, body["kind"])
+    path = await run_in_threadpool(api.snap_path, photo, start, end, body["kind"])
     return JSONResponse({"path": [[round(x, 3), round(y, 3)] for x, y in path.tolist()]}, headers=_NEVER)
 
 

@@ -7,29 +7,54 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+from functools import lru_cache
 
 import cv2
 import numpy as np
 from scipy.ndimage import gaussian_filter1d
-from skimage.graph import route_through_array
+from skimage.graph import MCP_Geometric
+
+from audit.imaging.viewing import Shown
 
 __all__ = ["SNAP_KINDS", "snap_path"]
 
 SNAP_KINDS = ("step_edge", "dark_line", "light_line")
 _LONGEST_PX = 420  # of the searched window; larger ones are searched at a lower resolution
 _ROOM, _LEAST_ROOM_PX = 0.35, 40.0  # round the two points: share of their distance, and pixels
+_GRID_PX = 64
 _SIGMA_PX = 2.0
 _FLOOR = 0.04  # cost of the strongest response, of 1 for none: keeps the path from wandering
 _SMOOTH_STEPS = 6.0  # an eight-connected path is up to 8 % too long until smoothed
 _KEEP_WITHIN_PX = 0.15
 
 
-def snap_path(pixels: np.ndarray, start: tuple[float, float], end: tuple[float, float], kind: str) -> np.ndarray:
+@dataclass(frozen=True)
+class _Wire:
+    """The cheapest ways from one point to everywhere in a window of the photo, found once and asked at every move of the hand."""
+
+    origin: np.ndarray
+    factor: int
+    shape: tuple[int, int]
+    ways: MCP_Geometric
+
+    def cell(self, point: np.ndarray) -> tuple[int, int]:
+        """Row and column of the window's cell that a point lies in."""
+        column, row = np.clip(np.rint((point - self.origin) / self.factor), 0, np.array(self.shape[::-1]) - 1).astype(int)
+        return int(row), int(column)
+
+    def path(self, end: np.ndarray) -> np.ndarray:
+        """Cells on the way to a point, as positions on the photo."""
+        cells = np.asarray(self.ways.traceback(self.cell(end)), dtype=float)
+        return np.asarray(cells[:, ::-1] * self.factor + (self.factor - 1) / 2 + self.origin)
+
+
+def snap_path(photo: Shown, start: tuple[float, float], end: tuple[float, float], kind: str) -> np.ndarray:
     """Points of the path from `start` to `end`, shape (n, 2), full-resolution pixels, both ends as given.
 
     Parameters
     ----------
-    pixels : ndarray of uint8, shape (height, width, 3)
+    photo : Shown
     start, end : pair of float
         x and y, inside the picture.
     kind : {'step_edge', 'dark_line', 'light_line'}
@@ -45,26 +70,37 @@ def snap_path(pixels: np.ndarray, start: tuple[float, float], end: tuple[float, 
     Mortensen, Barrett. Interactive segmentation with intelligent scissors. 1998. https://doi.org/10.1006/gmip.1998.0480
     """
     ends = np.array([start, end], dtype=float)
-    origin, crop, factor = _window(pixels, ends)
-    cost = 1.0 - (1.0 - _FLOOR) * _normalised(_RESPONSES[kind](crop.astype(np.float32)))
-    inside = np.clip(np.rint((ends - origin) / factor), 0, np.array(cost.shape[::-1]) - 1).astype(int)
-    cells, _ = route_through_array(cost, inside[0, ::-1], inside[1, ::-1], fully_connected=True, geometric=True)  # type: ignore[no-untyped-call]
-    path = np.asarray(cells, dtype=float)[:, ::-1] * factor + (factor - 1) / 2 + origin
-    return _thinned(_smoothed(path, ends))
+    low, high = _window(photo, ends)
+    wire = _wire(photo, (float(start[0]), float(start[1])), kind, low, high)
+    return _thinned(_smoothed(wire.path(ends[1]), ends))
 
 
-def _window(pixels: np.ndarray, ends: np.ndarray) -> tuple[np.ndarray, np.ndarray, int]:
-    """Upper left corner, grey window round both points, and the factor by which it is reduced."""
+def _window(photo: Shown, ends: np.ndarray) -> tuple[tuple[int, int], tuple[int, int]]:
+    """Corners of the window round both points, on a coarse grid: it stays the same while the hand moves a little."""
     room = max(_LEAST_ROOM_PX, _ROOM * float(np.hypot(*(ends[1] - ends[0]))))
-    size = np.array(pixels.shape[1::-1])
-    low = np.clip(np.floor(ends.min(axis=0) - room), 0, size - 1).astype(int)
-    high = np.clip(np.ceil(ends.max(axis=0) + room), low + 1, size).astype(int)
+    size = np.array([photo.width_px, photo.height_px])
+    low = np.clip(np.floor((ends.min(axis=0) - room) / _GRID_PX) * _GRID_PX, 0, size - 1).astype(int)
+    high = np.clip(np.ceil((ends.max(axis=0) + room) / _GRID_PX) * _GRID_PX, low + 1, size).astype(int)
+    return (int(low[0]), int(low[1])), (int(high[0]), int(high[1]))
+
+
+@lru_cache(maxsize=4)
+def _wire(photo: Shown, start: tuple[float, float], kind: str, low: tuple[int, int], high: tuple[int, int]) -> _Wire:
+    crop, factor = _crop(photo.pixels, np.array(low), np.array(high))
+    cost = 1.0 - (1.0 - _FLOOR) * _normalised(_RESPONSES[kind](crop.astype(np.float32)))
+    wire = _Wire(np.array(low, dtype=float), factor, cost.shape, MCP_Geometric(cost))
+    wire.ways.find_costs([wire.cell(np.array(start))])
+    return wire
+
+
+def _crop(pixels: np.ndarray, low: np.ndarray, high: np.ndarray) -> tuple[np.ndarray, int]:
+    """Lightness inside a window, and the factor by which it is reduced."""
     factor = max(1, math.ceil(float((high - low).max()) / _LONGEST_PX))
     crop = cv2.cvtColor(np.ascontiguousarray(pixels[low[1] : high[1], low[0] : high[0]]), cv2.COLOR_RGB2LAB)[..., 0]
     if factor > 1:
         width, height = (max(1, int(side) // factor) for side in high - low)
         crop = cv2.resize(crop[: height * factor, : width * factor], (width, height), interpolation=cv2.INTER_AREA)
-    return low.astype(float), crop, factor
+    return crop, factor
 
 
 def _step(grey: np.ndarray) -> np.ndarray:

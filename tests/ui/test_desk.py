@@ -122,7 +122,8 @@ def test_what_is_no_shape_is_refused(data: dict[str, object]) -> None:
 
 
 @pytest.mark.parametrize("kind", ["step_edge", "dark_line", "light_line"])
-def test_a_snapped_path_has_the_length_of_its_curve(kind: str) -> None:
+def test_a_snapped_path_has_the_length_of_its_curve(kind: str, tmp_path: Path) -> None:
+    import cv2
     import numpy as np
 
     y, x = np.mgrid[0:700, 0:900]
@@ -133,7 +134,9 @@ def test_a_snapped_path_has_the_length_of_its_curve(kind: str) -> None:
     picture = np.repeat(np.clip(drawn + noise, 0, 255).astype(np.uint8)[..., None], 3, axis=2)
     turns = np.linspace(0, math.pi, 7)
     points = [(450.3 + 250 * math.cos(t), 350.6 + 250 * math.sin(t)) for t in turns]
-    pieces = [snap_path(picture, a, b, kind) for a, b in itertools.pairwise(points)]
+    cv2.imwrite(str(tmp_path / "ring.png"), picture)
+    photo = shown(tmp_path / "ring.png")
+    pieces = [snap_path(photo, a, b, kind) for a, b in itertools.pairwise(points)]
     length = sum(float(np.hypot(*np.diff(piece, axis=0).T).sum()) for piece in pieces)
     assert abs(length / (math.pi * 250) - 1) < 0.005
     off = np.concatenate([np.hypot(*(piece - [450.3, 350.6]).T) - 250 for piece in pieces])
