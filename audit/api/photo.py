@@ -165,7 +165,7 @@ def _measure(file: ImageFile, marks: Annotations, known_lengths: Sequence[KnownL
         readings, refusals = readings + found, refusals + refused
     if no_scale is not None:
         refusals = [replace(no_scale, measurand=r.measurand) if r.code == "no_reference" else r for r in refusals]
-    return Document(photo, calibration, tuple(readings), tuple(segments), tuple(refusals))
+    return Document(photo, calibration, tuple(r.resting_on(calibration) for r in readings), tuple(segments), tuple(refusals))
 
 
 def _calibrate(

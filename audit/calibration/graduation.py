@@ -70,12 +70,17 @@ def graduation(length_px: np.ndarray, pitch_px: float, least_members: int) -> Gr
     enough: a scale of 2 mm ticks that lengthens every 10 mm, or one of tenths of an inch, looks the same. So several
     longer ticks must be seen, they must be of two lengths in turn, and the millimetre ticks must be slim. Every second
     longer and, among those, every fifth or tenth again: half-millimetres, under the same demands. Halves of halves: inches.
+    Half-millimetres may have their longer marks at 2.5 and 5 mm instead: where the ticks between these are of two lengths in turn
+    that shows; where they are all alike such a scale is the picture of one in millimetres.
     """
     length_px = _beside_nothing_hidden(length_px)
     halves = _longer_every(length_px, 2)
     if halves is not None:
         return _of_halves(length_px[halves.phase :: 2], 2 * pitch_px, least_members)
     fifth = _longer_every(length_px, 5)
+    if fifth is not None and _in_turn(length_px, fifth):
+        words = "every fifth tick is longer, and every second of those between, as where halves have their marks at 2.5 and 5 mm"
+        return Graduation(None, words, (0.5, _TWENTIETH_INCH), fifth.members)
     if fifth is not None:
         proof = _unproven(fifth, pitch_px, least_members) or ("" if _two_lengths(length_px, fifth) else "they are of one length")
         if proof:
@@ -115,7 +120,17 @@ def _unproven(longer: _Longer, pitch_px: float, least_members: int) -> str:
 
 def _two_lengths(length: np.ndarray, fifth: _Longer) -> bool:
     """Whether every second of the longer ticks is longer again, but for one in five that something cuts or lengthens."""
-    members = length[fifth.phase :: fifth.step]
+    return _every_second(length[fifth.phase :: fifth.step], fifth)
+
+
+def _in_turn(length: np.ndarray, fifth: _Longer) -> bool:
+    """The same of the ticks between the longer ones."""
+    between = length.copy()
+    between[fifth.phase :: fifth.step] = np.nan
+    return _every_second(between, fifth)
+
+
+def _every_second(members: np.ndarray, fifth: _Longer) -> bool:
     for first in (0, 1):
         long, short = members[first::2], members[1 - first :: 2]
         long, short = long[np.isfinite(long)], short[np.isfinite(short)]

@@ -19,7 +19,7 @@ from audit.calibration.budget import (
 from audit.calibration.graduation import Graduation, graduation
 from audit.core.annotations import Feature
 from audit.core.quantity import Quantity, source
-from audit.core.records import Photo
+from audit.core.records import TOLD_FLAG, Photo
 from audit.errors import Refused
 from audit.imaging.comb import Comb, comb_blur, read_comb
 from audit.imaging.comb_search import CombSeed, comb_candidates
@@ -34,6 +34,7 @@ _LEAST_MARKS = 6
 _STEEPEST_DEG = 30.0  # by its own perspective; beyond it the scale at the tooth is a guess
 _TRIES = 2  # at one comb that several candidates point to
 _LEAST_UNAIDED = 11  # three marks of 5 mm can stand among them
+_LARGEST = 1.4  # reproduction ratio: lenses for teeth end at 1, and the pixel pitch may be off; common practice, no published source
 _LEAST_LONG, _LEAST_LONG_UNAIDED = 2, 3  # longer ticks from which the worth of the finest is told
 
 
@@ -66,7 +67,11 @@ def read_rule(pixels: np.ndarray, photo: Photo, feature: Feature) -> Found:
         _demand_regular(comb, _LEAST_MARKS)
         worth = graduation(comb.length_px, comb.pitch_px, _LEAST_LONG)
         tick_mm = _worth(worth, stated)
-    return _found(pixels, photo, feature, comb, tick_mm, worth, _flags(worth, stated, tick_mm))
+    if stated is None:
+        flags = _told(photo, tick_mm / comb.pitch_px, worth)
+    else:
+        flags = () if worth.tick_mm == tick_mm else ("graduation_as_stated",)
+    return _found(pixels, photo, feature, comb, tick_mm, worth, flags)
 
 
 def _line(feature: Feature) -> np.ndarray:
@@ -126,10 +131,15 @@ def _worth(worth: Graduation, stated: float | None) -> float:
     return stated
 
 
-def _flags(worth: Graduation, stated: float | None, tick_mm: float) -> tuple[str, ...]:
-    if stated is None:
-        return ("graduation_told_from_lengths",)
-    return () if worth.tick_mm == tick_mm else ("graduation_as_stated",)
+def _told(photo: Photo, mm_per_px: float, worth: Graduation) -> tuple[str, ...]:
+    """Flag of a scale that lengths of ticks alone decide: finer ones look the same, unless no lens would show them so large."""
+    ratio = 0.0
+    if photo.optics.pixel_pitch_um is not None and "resampled" not in photo.flags:
+        ratio = photo.optics.pixel_pitch_um / 1000.0 / mm_per_px
+    if ratio > _LARGEST:
+        raise Refused("ambiguous_pitch", f"What the ticks are worth must be certain; got a scale where {worth.words}, which would be seen "
+                      f"at {ratio:.1f}:1, larger than lenses show it.", "Give tick_mm.")  # fmt: skip
+    return () if 2 * ratio > _LARGEST else (TOLD_FLAG,)
 
 
 def _found(

@@ -8,13 +8,16 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Any, Literal
 
 from audit.core.quantity import Quantity, combine
 from audit.errors import Refused
 
-__all__ = ["Calibration", "Document", "Optics", "Photo", "Reading", "Refusal", "Segment"]
+__all__ = ["TOLD_FLAG", "Calibration", "Document", "Optics", "Photo", "Reading", "Refusal", "Segment"]
+
+TOLD_FLAG = "graduation_told_from_lengths"
+"""On a scale, and on every length and area read with it: the lengths of a rule's ticks alone say what a tick is worth."""
 
 Modality = Literal["photo", "radiograph"]
 SeenIn = Literal["direct", "mirror"]
@@ -198,6 +201,11 @@ class Reading:
             raise Refused("interval_missed", f"{measurand} must lie in {low:.4g} to {high:.4g} {signed.unit}; got {signed.value:.4g}.",
                           "Judge it by eye and explorer; the image does not fit the model of this measurement.")  # fmt: skip
         return cls(measurand, signed.unit, "detected", None, (low, high), method, signed, flags, details or {})
+
+    def resting_on(self, calibration: Calibration | None) -> Reading:
+        """The same, bearing what is to be told of the scale wherever its number is read."""
+        told = calibration is not None and TOLD_FLAG in calibration.flags and self.unit != "1"
+        return replace(self, flags=(*self.flags, TOLD_FLAG)) if told else self
 
     def to_json(self) -> dict[str, Any]:
         """The form printed by ``measure --json``."""

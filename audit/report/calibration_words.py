@@ -34,6 +34,8 @@ FLAG_WORDS: Mapping[str, str] = {
     "grid_tolerance_assumed": "Nobody measured the squares: give u_mm.",
     "length_tolerance_assumed": "The length has no stated uncertainty: give u_mm.",
     "marks_tolerance_assumed": "The marks have no stated uncertainty: measure them and give u_mm.",
+    "graduation_told_from_lengths": "Only the lengths of its ticks say what a tick is worth, and a scale half as large looks the same: "
+    "give tick_mm.",
     "graduation_as_stated": "The picture does not prove what one tick is worth; it was believed as stated.",
     "narrow_for_a_tooth": "At this scale the outlined tooth is too narrow for one: check tick_mm, unless part of it is hidden.",
     "detector_plane_spacing": "The spacing is that of the detector; a usual magnification was taken out.",
