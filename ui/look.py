@@ -15,6 +15,7 @@ _CLOSE = """
 [data-testid=stButtonGroup] > div, [data-testid=stButtonGroup] [role=radiogroup] { flex-wrap: wrap; overflow: visible; mask-image: none; }
 [data-testid=stCaptionContainer] p, [data-testid=stCaptionContainer] li { color: #55626b; }
 [data-testid=stCaptionContainer] { opacity: 1; }
+[data-testid=stButton] p, [data-testid=stDownloadButton] p { white-space: normal; overflow: visible; }
 [data-testid=stMainBlockContainer] code { color: inherit; font-size: .92em; }
 @media (max-width: 900px) { .report .list th:nth-child(4), .report .list td:nth-child(4) { display: none; }
   .report .list td:nth-child(6) { min-width: 15rem; } .report .list td:last-child { white-space: normal; } }

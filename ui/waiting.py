@@ -14,7 +14,7 @@ __all__ = ["one", "several"]
 
 def one(code: str, on: str, held: set[str]) -> None:
     """Say it of one visit."""
-    left, middle, right = st.columns([3, 1, 1], vertical_alignment="center")
+    left, middle, right = st.columns([5, 2, 2], vertical_alignment="center")
     left.markdown("▭ **Held back.** The examiner looks first: rate this visit, then what was measured of it is shown.")
     _rate(middle, code, on)
     right.button(
@@ -28,7 +28,7 @@ def several(code: str, held: Mapping[str, set[str]]) -> None:
     with st.container(border=True):
         st.markdown("▭ **Held back.** The examiner looks first. What is below rests on nothing measured of these until they are rated:")
         for on, measurands in held.items():
-            left, middle, right = st.columns([3, 1, 1], vertical_alignment="center")
+            left, middle, right = st.columns([5, 2, 2], vertical_alignment="center")
             left.markdown(f"**{on}**: " + ", ".join(sorted(map(api.measurand_words, measurands))))
             _rate(middle, code, on)
             right.button(

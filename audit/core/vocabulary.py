@@ -71,7 +71,7 @@ FINDINGS: Mapping[str, tuple[str, ...]] = MappingProxyType(
         "proximal_contact": ("floss_snaps", "floss_passes_freely", "floss_does_not_pass"),
         "food_impaction": ("no", "yes"),
         "occlusal_contact": ("even", "light", "heavy", "none"),
-        "opposing_material": ("enamel", "metal", "ceramic", "resin", "nothing"),
+        "opposing_material": ("enamel", "metal", "ceramic", "resin", "no_opposing_tooth"),
         "splint": ("no", "yes"),
         "pulp_test": ("normal", "exaggerated", "no_response"),
         "percussion": ("normal", "tender"),

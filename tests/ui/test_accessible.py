@@ -32,6 +32,9 @@ PAGES = (
 )
 
 
+OWN_COLOURS = ("", f"findings?{OF_VISIT}", f"measure_photo?{OF_VISIT}", f"tooth_record?{OF_VISIT}")
+
+
 @pytest.fixture(scope="module")
 def address(practice_served: tuple[str, Path]) -> str:
     """The practice with one photo in its record."""
@@ -41,22 +44,25 @@ def address(practice_served: tuple[str, Path]) -> str:
     return where
 
 
-@pytest.fixture(scope="module", params=["light", "dark"])
-def page_in(request: pytest.FixtureRequest, browser: Browser) -> Iterator[Page]:
-    context = browser.new_context(viewport={"width": 1400, "height": 1000}, color_scheme=request.param, reduced_motion="reduce")
-    yield context.new_page()
-    context.close()
+@pytest.fixture(scope="module")
+def pages(browser: Browser) -> Iterator[dict[str, Page]]:
+    """A page in each theme."""
+    contexts = {one: browser.new_context(viewport={"width": 1400, "height": 1000}, color_scheme=one) for one in ("light", "dark")}
+    yield {name: context.new_page() for name, context in contexts.items()}
+    for context in contexts.values():
+        context.close()
 
 
-@pytest.mark.parametrize("where", PAGES)
-def test_a_page_has_no_serious_finding(page_in: Page, address: str, where: str) -> None:
-    open_page(page_in, f"{address}/{where}")
-    expect(page_in.locator("h1").first).to_be_visible(timeout=30_000)
+@pytest.mark.parametrize(("theme", "where"), [*(("light", one) for one in PAGES), *(("dark", one) for one in OWN_COLOURS)])
+def test_a_page_has_no_serious_finding(pages: dict[str, Page], address: str, theme: str, where: str) -> None:
+    page = pages[theme]
+    open_page(page, f"{address}/{where}")
+    expect(page.locator("h1").first).to_be_visible(timeout=30_000)
     if where.startswith("measure_photo"):
-        page_in.locator(".tool").first.click()
-        expect(page_in.locator(".fields h2")).to_be_visible()
-    expect(page_in.locator("[data-testid=stException]")).to_have_count(0)
-    page_in.evaluate(AXE)
-    found = page_in.evaluate("axe.run(document, { resultTypes: ['violations'] })")["violations"]
+        page.locator(".tool").first.click()
+        expect(page.locator(".fields h2")).to_be_visible()
+    expect(page.locator("[data-testid=stException]")).to_have_count(0)
+    page.evaluate(AXE)
+    found = page.evaluate("axe.run(document, { resultTypes: ['violations'] })")["violations"]
     grave = [one for one in found if one["impact"] in ("serious", "critical") and one["id"] not in UPSTREAM]
     assert [(one["id"], one["nodes"][0]["html"][:200]) for one in grave] == []
