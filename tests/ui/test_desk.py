@@ -216,3 +216,12 @@ def test_a_reference_that_leans_is_told_apart_from_none(desk: api.Desk, monkeypa
 
     monkeypatch.setattr("audit.api.at_a_glance.unaided", leaning)
     assert api.reference_at_a_glance(desk, practice.FACIAL).word == "leans"
+
+
+def test_nothing_of_what_is_held_back_is_drawn_over_the_photo(desk: api.Desk) -> None:
+    measured = api.measure_draft(desk, practice.FACIAL)
+    states = {"continuous", "open", "step", "stained", "unassessable"}
+    drawn, held = (
+        {line["pen"] for line in api.found_lines(measured, what)} for what in (set(), set(api.HELD_UNTIL["marginal_adaptation"]))
+    )
+    assert drawn & states and not held & states and held == drawn - states
