@@ -217,7 +217,7 @@ def _crossings(widths: np.ndarray, costs: np.ndarray, width: float, lowest: floa
     if above.size:
         k = int(above[0])
         high = _between(widths, rise, k - 1, k) if k > 0 else float(widths[0])
-    low = _between(widths, rise, int(below[-1]), int(below[-1]) + 1) if below.size else 0.0
+    low = _between(widths, rise, int(below[-1]), min(int(below[-1]) + 1, len(widths) - 1)) if below.size else 0.0
     return min(low, width), max(high, width)
 
 
