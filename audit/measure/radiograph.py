@@ -25,9 +25,11 @@ from audit.core.quantity import Quantity, combine, source
 from audit.core.records import Calibration, Photo, Reading, Refusal
 from audit.errors import Refused
 from audit.imaging.sample import resample_polyline
+from audit.measure.curve_doubt import curve_doubt_px
 from audit.measure.edge_response import Response
 from audit.measure.proximal_outline import OuterEnd, Step, centre_on_interface, find_outer_end, fit_step, read_response
 from audit.measure.radiographic_gap import GAP_NAMES, fit_band, gap_readings, hold_known_curve, layer_in, straighten
+from audit.measure.slot_radiograph import Slot
 
 __all__ = ["measure_radiograph"]
 
@@ -114,7 +116,7 @@ def _measure_site(place: _Place, site: Feature, surface: str) -> tuple[list[Read
     except Refused as refused:
         return [], [_refusal(name, surface, refused) for name in (*GAP_NAMES, "radiographic_step")]
     flags = (f"surface:{surface}", *(("sharpened",) if response.sharpening > 0 else ()))
-    slot_px, slot, band = 0.0, None, None
+    slot_px, slot, band, doubt = 0.0, None, None, 0.0
     try:
         band = straighten(place.grey, end, line, response, outline[0], scale)
         if (layer := layer_in(band, response)) is not None:
@@ -124,6 +126,7 @@ def _measure_site(place: _Place, site: Feature, surface: str) -> tuple[list[Read
         slot = fit_band(band, response)
         slot_px = slot.width_px if slot.status != "below_detection" else 0.0
         refused_gap = _no_gap(site)
+        doubt = 0.0 if refused_gap else _curve_doubt(place, end, line, rows, slot)
     except Refused as refused:
         refused_gap = refused
     readings: list[Reading] = []
@@ -136,8 +139,19 @@ def _measure_site(place: _Place, site: Feature, surface: str) -> tuple[list[Read
         refusals.append(_refusal("radiographic_step", surface, refused))
     if refused_gap is not None or slot is None or band is None:
         return readings, refusals + [_refusal(name, surface, refused_gap or _opaque(0.0)) for name in GAP_NAMES]
-    gaps, refused_gaps = gap_readings(band, slot, response, _scale(place, end.to_metal), place.photo, surface, flags)
+    gaps, refused_gaps = gap_readings(band, slot, response, _scale(place, end.to_metal), place.photo, surface, flags, doubt)
     return readings + gaps, refusals + refused_gaps
+
+
+def _curve_doubt(place: _Place, end: OuterEnd, line: np.ndarray, rows: tuple[float, float], slot: Slot) -> float:
+    """Uncertainty of the gap by the shape of the grey curve, pixels."""
+    scale = place.calibration.mm_per_px.value
+
+    def read_again(grey: np.ndarray) -> tuple[Response, Callable[[], Slot]]:
+        (response, outline, _), _ = _casting(replace(place, grey=grey), end, rows)
+        return response, lambda: fit_band(straighten(grey, end, line, response, outline[0], scale), response)
+
+    return curve_doubt_px(place.grey, place.clip, slot, read_again)
 
 
 def _casting(place: _Place, end: OuterEnd, rows: tuple[float, float]) -> tuple[tuple[Response, np.ndarray, np.ndarray], float]:

@@ -174,7 +174,14 @@ def fit_band(band: Band, response: Response) -> Slot:
 
 
 def gap_readings(
-    band: Band, whole: Slot, response: Response, scale: Quantity, photo: Photo, surface: str, flags: tuple[str, ...]
+    band: Band,
+    whole: Slot,
+    response: Response,
+    scale: Quantity,
+    photo: Photo,
+    surface: str,
+    flags: tuple[str, ...],
+    curve_doubt_px: float,
 ) -> tuple[list[Reading], list[Refusal]]:
     """Mean and widest gap at one enamel-bounded site.
 
@@ -189,6 +196,8 @@ def gap_readings(
     photo : Photo
     surface : str
     flags : tuple of str
+    curve_doubt_px : float
+        Standard uncertainty of either gap by the shape of the grey curve.
     """
     identity = f"{photo.identity}:{surface}"
     count, noise = max(1, round(len(band.rows) * scale.value / WINDOW_MM)), band_noise(band)
@@ -201,7 +210,7 @@ def gap_readings(
     for name in GAP_NAMES:
         try:
             slot, overstated = (whole, 0.0) if name == GAP_NAMES[0] else _widest(pieces, whole)
-            readings.append(_reading(name, slot, overstated, scale, identity, flags, details))
+            readings.append(_reading(name, slot, overstated, scale, identity, flags, details, curve_doubt_px))
         except Refused as refused:
             refusals.append(Refusal(name, refused.code, f"{surface}: {refused.message}", refused.hint))
     return readings, refusals
@@ -264,8 +273,9 @@ def _maximum_bias(measured: list[Slot]) -> float:
 
 
 def _reading(
-    name: str, slot: Slot, bias_px: float, scale: Quantity, identity: str, flags: tuple[str, ...], details: dict[str, Any]
-) -> Reading:
+    name: str, slot: Slot, bias_px: float, scale: Quantity, identity: str, flags: tuple[str, ...], details: dict[str, Any],
+    curve_doubt_px: float,
+) -> Reading:  # fmt: skip
     micro = 1000.0 * scale.value
     model = math.hypot(GAP_MODEL_UM / micro, GAP_MODEL_BLUR * slot.blur_px, GAP_MODEL_SHARE * slot.width_px)
     if slot.status == "measured":
@@ -274,7 +284,10 @@ def _reading(
         parts = {source("model", identity): slot.signed_u_px}
     else:
         parts = {source("noise", identity): slot.signed_u_px, source("model", identity): model}
+    if curve_doubt_px > 0.0:
+        parts[source("tone", identity)] = curve_doubt_px
     signed = combine(lambda s, w: 1000.0 * s * w, scale, Quantity(slot.signed_px - bias_px, "px", parts), unit="um")
+    model += curve_doubt_px
     low, high = max(0.0, micro * (slot.interval_px[0] - model)), micro * (slot.interval_px[1] + model)
     shown = signed.value if slot.status == "measured" else high
     more = {**details, "slot_level": slot.level, "closing_angle_deg": closing_angle_deg(max(shown, 0.0)) if math.isfinite(shown) else None}

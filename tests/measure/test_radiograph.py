@@ -195,6 +195,23 @@ def test_depth_of_bits_changes_nothing_that_matters():
         assert other.value.value == pytest.approx(sixteen.value.value, abs=0.6 * sixteen.value.u)
 
 
+def test_an_export_that_flattens_both_ends_of_the_grey_scale_is_as_uncertain_as_it_is_wrong():
+    """Grey values through a sigmoid of their own; the outline of the casting does not exclude it, so the gap may be off by half its width."""
+    errors, plain = [], []
+    for seed in (0, 1, 3, 4):
+        scene, _, shot = draw(seed, gap_um=150.0, curve="power", step_um=20.0)
+        top = np.iinfo(scene.pixels.dtype).max
+        v = scene.pixels / top
+        for steep in (1.0, 1.4, 1.8):
+            flat = np.round(v**steep / (v**steep + (1.0 - v) ** steep) * top).astype(scene.pixels.dtype)
+            gap = read(scene, shot, pixels=scene.pixels if steep == 1.0 else flat)[0].get("radiographic_gap_width")
+            if gap is not None:
+                (plain if steep == 1.0 else errors).append(((gap.value.value - 150.0) / gap.value.u, gap.value.u))
+    assert len(plain) == 4 and len(errors) >= 6
+    assert max(abs(z) for z, _ in errors) < 2.0 and max(abs(z) for z, _ in plain) < 2.0
+    assert sum(u < 20.0 for _, u in plain) == 4 and max(u for _, u in errors) > 30.0
+
+
 def test_claimed_uncertainty_is_the_actual_error(many):
     """A seeded part: with ten scenes the rms of error / u is known to some 25 %."""
     for name, worst in (("radiographic_gap_width", 15.0), ("radiographic_step", 30.0)):
