@@ -196,7 +196,7 @@ def test_depth_of_bits_changes_nothing_that_matters():
 
 
 def test_an_export_that_flattens_both_ends_of_the_grey_scale_is_as_uncertain_as_it_is_wrong():
-    """Grey values through a sigmoid of their own; the outline of the casting does not exclude it, so the gap may be off by half its width."""
+    """Grey values through a sigmoid that the outline of the casting does not exclude: the gap may be off by half its width."""
     errors, plain = [], []
     for seed in (0, 1, 3, 4):
         scene, _, shot = draw(seed, gap_um=150.0, curve="power", step_um=20.0)
