@@ -28,6 +28,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from audit.measure.band_colour import coloured_or_beside
 from audit.measure.lookalikes import CRITICAL, U_STAIN, darker, of_three
 from audit.measure.reflections import DARK, PALE, reflections
 from audit.measure.runs import runs
@@ -140,10 +141,11 @@ def detect(s: Stations, coarsest_px: float = np.inf, widest_px: float = np.inf) 
     opening = np.where(resolved, s.width_px, narrow)
     u_opening = np.where(resolved, s.u_width_px, u_narrow)
     softness, level = np.where(resolved, s.softness, 1.0), np.where(resolved, s.level, 0.0)
+    why = coloured_or_beside(state == OPEN, resolved, why, s.level, s.cold_light, s.same_beyond)
     why = reflections(state == OPEN, why, opening, softness, level, widest_px)
     state[_named(why)] = UNASSESSABLE
     resolved &= state == OPEN
-    pigment = _pigment(s, state == OPEN, resolved)
+    pigment = _pigment(s, state == OPEN, resolved, signs.faint | signs.dark)
     least, greatest = _reach(s, signs, state, resolved & ~pigment, opening, lightest if resolved.any() else LIGHTEST_FILLED, widest_px)
     return Detection(state, why, resolved & ~pigment, pigment, opening, u_opening, np.where(pigment, 0.0, least), greatest,
                      limit_black / (1.0 - lightest), usual, lightest)  # fmt: skip
@@ -199,19 +201,31 @@ def _black(s: Stations, state: np.ndarray) -> np.ndarray:
     return np.asarray(np.where((state != OPEN) & (s.equivalent_px > 0), brown, s.equivalent_px))
 
 
-def _pigment(s: Stations, is_open: np.ndarray, resolved: np.ndarray) -> np.ndarray:
-    """Open runs whose missing light has the hue of a stain, or may have it where neither width nor level is resolved."""
+def _pigment(s: Stations, is_open: np.ndarray, resolved: np.ndarray, dark: np.ndarray) -> np.ndarray:
+    """Open runs whose missing light has the hue of a stain, or may have it where neither width nor level is resolved.
+
+    An unresolved opening in a dark line that has that hue over its whole length may be as much of a stain as the rest of the line.
+    """
     out = np.zeros(len(is_open), dtype=bool)
+    for first, last, kind in runs((is_open | dark).astype(int)):
+        of_line = slice(first, last)
+        if kind and resolved[of_line].sum() <= 0.5 * is_open[of_line].sum():
+            out[of_line] = is_open[of_line] & (s.pigment_px[of_line].mean() > _PIGMENT * _u_pigment(s, first, last))
     for first, last, kind in runs(is_open.astype(int)):
         if not kind:
             continue
-        found, n = s.pigment_px[first:last], last - first
-        u = np.hypot(U_STAIN * s.blur_px[first:last].mean(), min(found.std() * (2.0 / n) ** 0.5, s.u_stain_px[first:last].mean()))
+        found, u = s.pigment_px[first:last], _u_pigment(s, first, last)
         of_a_stain = np.maximum(s.equivalent_px[first:last], 0.0).mean() / STAIN_IN_LUMA
         not_excluded = resolved[first:last].mean() <= 0.5 and found.mean() + 1.645 * u > _PART_OF_A_STAIN * of_a_stain
         if np.isfinite(u) and (found.mean() > _PIGMENT * u or not_excluded):
             out[first:last] = True
     return out
+
+
+def _u_pigment(s: Stations, first: int, last: int) -> float:
+    """Standard uncertainty of the mean pigment of a run."""
+    spread = float(s.pigment_px[first:last].std()) * (2.0 / (last - first)) ** 0.5
+    return float(np.hypot(U_STAIN * s.blur_px[first:last].mean(), min(spread, float(s.u_stain_px[first:last].mean()))))
 
 
 def _reach(

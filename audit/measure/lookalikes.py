@@ -78,12 +78,13 @@ def _ridge(variance: np.ndarray, more: int) -> np.ndarray:
 
 
 def equivalent_widths(x: np.ndarray, y: np.ndarray, weights: np.ndarray, variance: np.ndarray, fit: SlotFit) -> tuple[np.ndarray, ...]:
-    """Equivalent width in luma and of the brown part in blue, their uncertainties, and pigment that no lit side explains, pixels."""
-    missing, u = _missing_light(x, y[..., -1:], weights, variance, fit)
+    """Equivalent width in luma and of the brown part in blue, their uncertainties, and pigment that no lit side explains, pixels; and the
+    level of the line's green or blue, the brighter, relative to the tooth's."""
+    missing, u, _ = _missing_light(x, y[..., -1:], weights, variance, fit)
     neutral, u_neutral = missing[:, 0], u[:, 0]
     if y.shape[2] == 1:
-        return neutral, u_neutral, np.zeros(len(y)), np.full(len(y), np.inf), np.zeros(len(y))
-    colour, u_colour = _missing_light(x, y[..., :3], weights, None, fit)
+        return neutral, u_neutral, np.zeros(len(y)), np.full(len(y), np.inf), np.zeros(len(y)), np.zeros(len(y))
+    colour, u_colour, beside = _missing_light(x, y[..., :3], weights, None, fit)
     stain = (colour[:, 2] - colour[:, 0]) / (BROWN[2] - BROWN[0])
     u_stain = np.hypot(u_colour[:, 2], u_colour[:, 0]) / (BROWN[2] - BROWN[0])
     u_stain = np.hypot(u_stain, U_STAIN * fit.blur_px)
@@ -91,7 +92,8 @@ def equivalent_widths(x: np.ndarray, y: np.ndarray, weights: np.ndarray, varianc
     sides = _beside(x, y[..., :3], fit)
     redder = np.maximum(sides[:, :, 0] - sides[:, :, 2], 0.0).max(axis=1)
     lit = LIT * redder / (BROWN[2] - BROWN[0]) * np.maximum(np.abs(fit.width_px), neutral)
-    return neutral, u_neutral, np.where(darkens, stain, 0.0), u_stain, np.where(darkens, np.maximum(stain - lit, 0.0), 0.0)
+    cold = (beside * (1.0 - colour / np.maximum(np.abs(fit.width_px), 0.5)[:, None]))[:, 1:].max(axis=1)
+    return neutral, u_neutral, np.where(darkens, stain, 0.0), u_stain, np.where(darkens, np.maximum(stain - lit, 0.0), 0.0), cold
 
 
 def _beside(x: np.ndarray, y: np.ndarray, fit: SlotFit) -> np.ndarray:
@@ -109,8 +111,8 @@ def _beside(x: np.ndarray, y: np.ndarray, fit: SlotFit) -> np.ndarray:
 
 def _missing_light(
     x: np.ndarray, y: np.ndarray, weights: np.ndarray, variance: np.ndarray | None, fit: SlotFit,
-) -> tuple[np.ndarray, np.ndarray]:  # fmt: skip
-    """Equivalent width of the fitted line in each channel and its uncertainty by noise, shape (n, channels), pixels."""
+) -> tuple[np.ndarray, np.ndarray, np.ndarray]:  # fmt: skip
+    """Equivalent width of the fitted line in each channel and its uncertainty by noise, pixels, and the light beside it: (n, channels)."""
     width, blur = np.maximum(np.abs(fit.width_px), 0.5), fit.blur_px
     u = x[None, :] - fit.theta[:, CENTRE, None]
     line = (ndtr((u + width[:, None] / 2) / blur[:, None]) - ndtr((u - width[:, None] / 2) / blur[:, None])) / width[:, None]
@@ -119,7 +121,7 @@ def _missing_light(
     if variance is None:
         variance = pixel_variance(y - functions.transpose(0, 2, 1) @ coefficients, weights)
     level = np.maximum(coefficients[:, :2].mean(axis=1), 0.05)
-    return -coefficients[:, 4] / level, np.sqrt(inverse[:, 4, 4, None] * variance) / level
+    return -coefficients[:, 4] / level, np.sqrt(inverse[:, 4, 4, None] * variance) / level, level
 
 
 def shadow_ratio(

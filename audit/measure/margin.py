@@ -151,6 +151,8 @@ _WORDS = {
     "runs_into_dark_metal": "a dark band that runs into metal as dark",
     "soft_as_a_reflection": "a dark band with a soft edge, as of a reflection",
     "lit_and_uneven_as_a_reflection": "a dark band that gives light back and wavers, as a reflection does",
+    "coloured_as_no_crevice": "a band of a colour that no crevice has",
+    "one_material_on_both_sides": "a dark band with metal, or with tooth, on both sides",
     "paler_than_a_crevice": "a band paler than a crevice",
     "as_wide_as_a_shadow": "a dark band as wide as a shadow or a reflection",
     "metal_dark_as_a_slot": "metal that mirrors dark, as dark as a slot", "no_interface": "no interface to be seen",

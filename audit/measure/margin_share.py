@@ -26,7 +26,7 @@ from audit.core.quantity import Quantity, source
 from audit.core.records import Reading
 from audit.errors import Refused
 from audit.measure.detection import OPEN
-from audit.measure.margin_readings import DRAWS, METHOD, SEED, Margin
+from audit.measure.margin_readings import DRAWS, MAY_BE_REFLECTION, METHOD, SEED, Margin
 from audit.measure.reflections import MAY_BE_OPEN
 from audit.measure.runs import runs
 
@@ -36,6 +36,7 @@ THRESHOLDS_UM = (40.0, 50.0, 75.0, 100.0, 125.0, 150.0, 200.0, 250.0, 300.0, 400
 COARSEST_UM = 250.0
 DECIDED, UNDECIDED = 0.1, 2.0 / 3.0
 """Widest interval of a share that the photo decides, and from which on it says nothing; common practice, no published source."""
+ONE_SIDED = 1.645
 TAPER_MM = 0.4
 """Ends of an opening that read as continuous because it tapers there; common practice, no published source."""
 
@@ -99,7 +100,9 @@ def _share_at(margin: Margin, threshold: float, stations: list[dict[str, Any]]) 
         low = min(low, _if_hidden_is_open(margin, threshold, open_length))
     low, high = max(0.0, low), min(1.0, high)
     share = share.reaching(low, high, source("model", f"{photo}:margin"))
-    flags = (*margin.flags, "threshold_in_px" if margin.calibration is None else counted_from(threshold))
+    doubts = ((MAY_BE_REFLECTION, opened), ("may_be_stain", opened & margin.pigment))
+    flags = (*margin.flags, *(flag for flag, where in doubts if where.any()))
+    flags = (*flags, "threshold_in_px" if margin.calibration is None else counted_from(threshold))
     return Reading("continuous_margin_fraction", "1", "measured", share, (low, high), METHOD, share, flags, details)
 
 
@@ -112,11 +115,15 @@ def _spread(margin: Margin, threshold: float) -> np.ndarray:
 
 
 def _between(margin: Margin, threshold: float, share: Quantity) -> tuple[float, float]:
-    """The share's interval, with what is open for certain at most and all that may be open at least counted as open."""
+    """The share's interval, with what is open for certain at most and all that may be open at least counted as open.
+
+    Where width and level are not told apart, noise and model error come on top of what the light may be; elsewhere the draws hold them.
+    """
     low, high = share.interval()
     total = margin.length[margin.assessed].sum()
+    u = ONE_SIDED * np.hypot(margin.draws.std(axis=0), margin.systematic) * (margin.greatest > margin.least)
     surely, maybe = (
-        float(margin.length[margin.assessed & (reach > threshold)].sum() / total) for reach in (margin.least, margin.greatest)
+        float(margin.length[margin.assessed & (reach > threshold)].sum() / total) for reach in (margin.least - u, margin.greatest + u)
     )  # fmt: skip
     opened = 1.0 - share.value
     return low - max(0.0, maybe - opened), high + max(0.0, opened - surely)

@@ -16,6 +16,7 @@ from __future__ import annotations
 
 import numpy as np
 
+from audit.measure.band_colour import BESIDE, COLOURED
 from audit.measure.runs import runs
 
 __all__ = ["DARK", "MAY_BE_OPEN", "PALE", "edge_softness", "reflections"]
@@ -41,7 +42,7 @@ QUARTILES = 1.349
 """From a quarter to three quarters of a Gaussian edge, in units of its blur."""
 
 
-MAY_BE_OPEN = frozenset({INTO_DARK, WIDE, SOFT, PALE, UNEVEN})
+MAY_BE_OPEN = frozenset({BESIDE, COLOURED, INTO_DARK, WIDE, SOFT, PALE, UNEVEN})
 """Reasons under which an opening may hide: the widest opening is then not known."""
 
 

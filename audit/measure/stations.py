@@ -28,6 +28,7 @@ from scipy.ndimage import gaussian_filter1d, median_filter
 
 from audit.imaging.colour import luma_light, to_linear
 from audit.imaging.sample import crop
+from audit.measure.band_colour import same_beyond
 from audit.measure.lookalikes import SLOPE_SD, darker, equivalent_widths, pixel_variance, shadow_ratio
 from audit.measure.pale_bands import pale_bands
 from audit.measure.profile import Band, find_interface, merge, straighten
@@ -79,6 +80,9 @@ class Stations:
         nothing is dark.
     softness : ndarray, shape (n,)
         Of the softer edge of the slot, in units of the blur.
+    cold_light, same_beyond : ndarray, shape (n,)
+        Level of the slot's green or blue, the brighter, relative to the tooth's; share of one side's hue
+        beyond its wall on the other side.
     dark_side : ndarray, shape (n,)
         Level of the darker side relative to the tooth.
     contrast : ndarray, shape (n,)
@@ -107,6 +111,8 @@ class Stations:
     u_level: np.ndarray
     shadow_ratio: np.ndarray
     softness: np.ndarray
+    cold_light: np.ndarray
+    same_beyond: np.ndarray
     dark_side: np.ndarray
     contrast: np.ndarray
     outside: np.ndarray
@@ -142,10 +148,10 @@ def read_stations(pixels: np.ndarray, trace_xy: np.ndarray, blur_px: float | Non
     lost = _carry(first.position_px, interface.lost.astype(float), band.position_px) > 0.5
     contrast = _carry(first.position_px, interface.contrast, band.position_px)
     outside = ~np.isfinite(band.values).all(axis=(1, 2))
-    tooth = _tooth_level(band)
+    tooth, tooth_side = _tooth_level(band)
     y = np.nan_to_num(band.values) / tooth[:, None, :]
     fit, weights, variance = _fit(band.offset_px, y, coarse_width, blur_px)
-    equivalent, u_equivalent, stain, u_stain, pigment = equivalent_widths(band.offset_px, y, weights, variance, fit)
+    equivalent, u_equivalent, stain, u_stain, pigment, cold = equivalent_widths(band.offset_px, y, weights, variance, fit)
     step = np.abs(fit.sides[:, :, 0] - fit.sides[:, :, 1]).mean(axis=1) / np.maximum(fit.sides.mean(axis=(1, 2)), 0.05)
     u_blur = np.abs(fit.covariance[:, WIDTH, LOG_BLUR]) / np.sqrt(fit.covariance[:, LOG_BLUR, LOG_BLUR])
     model = fit.blur_px * np.interp(np.abs(fit.width_px) / fit.blur_px, MODEL_WIDTHS, MODEL_ERRORS)
@@ -162,6 +168,7 @@ def read_stations(pixels: np.ndarray, trace_xy: np.ndarray, blur_px: float | Non
         blur_px=fit.blur_px, level=fit.theta[:, LEVEL], u_level=np.sqrt(fit.covariance[:, LEVEL, LEVEL]),
         shadow_ratio=shadow_ratio(band.offset_px, y[..., -1:], weights, variance, fit, dark),
         softness=edge_softness(band.offset_px, y[..., -1], fit.theta[:, CENTRE], fit.theta[:, WIDTH], fit.blur_px),
+        cold_light=cold, same_beyond=same_beyond(band.offset_px, y, fit, tooth_side),
         dark_side=fit.sides.mean(axis=1).min(axis=1), contrast=contrast, outside=outside,
         clipped=clipped, lost=lost & ~clipped,
     )  # fmt: skip
@@ -189,8 +196,8 @@ def _carry(old: np.ndarray, values: np.ndarray, new: np.ndarray) -> np.ndarray:
     return np.asarray(np.interp(new / max(new[-1], 1e-9), old / max(old[-1], 1e-9), values))
 
 
-def _tooth_level(band: Band) -> np.ndarray:
-    """Level of the tooth beside each station, shape (n, channels): the side that varies less along the margin."""
+def _tooth_level(band: Band) -> tuple[np.ndarray, int]:
+    """Level of the tooth beside each station, shape (n, channels), and on which side it is: the one that varies less along the margin."""
     values = np.nan_to_num(band.values)
     sides = []
     for sign in (-1, 1):
@@ -198,11 +205,11 @@ def _tooth_level(band: Band) -> np.ndarray:
         level = np.median(values[:, away], axis=1)
         rough = np.median(np.abs(np.diff(values[:, away], axis=1)).mean(axis=(1, 2)) / np.maximum(level.mean(axis=1), 1e-3))
         spread = np.std(np.log(np.maximum(level.mean(axis=1), 1e-3)))
-        sides.append((float(rough + spread), level))
-    level = min(sides, key=lambda pair: pair[0])[1]
+        sides.append((float(rough + spread), level, sign))
+    _, level, side = min(sides, key=lambda found: found[0])
     size = min(15, len(level))
     smooth = median_filter(level, size=(size, 1), mode="nearest")
-    return np.asarray(np.maximum(smooth, 1e-3))
+    return np.maximum(smooth, 1e-3), side
 
 
 def _fit(x: np.ndarray, y: np.ndarray, coarse_width: np.ndarray, blur_px: float | None) -> tuple[SlotFit, np.ndarray, np.ndarray]:

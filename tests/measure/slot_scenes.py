@@ -24,7 +24,11 @@ OPEN = (0.3, 0.7)
 
 @dataclass(frozen=True)
 class Slot:
-    """A slot `um` wide whose light is `level` of the tooth's, or has a `colour` of its own; what optics and camera do to it."""
+    """A slot `um` wide whose light is `level` of the tooth's, or has a `colour` of its own; what optics and camera do to it.
+
+    With `aside_px` it is a band whose near wall lies that far from a closed interface: in the metal, or in the tooth where it is
+    negative; `soft_px` is a blur that its walls have of their own.
+    """
 
     um: float
     level: float = 0.04
@@ -33,6 +37,8 @@ class Slot:
     metal: tuple[float, float, float] = tuple(GOLD)
     metal_texture: float = 0.2
     tooth_texture: float = 0.03
+    aside_px: float | None = None
+    soft_px: float = 0.0
     where: tuple[float, float] = OPEN
     trace_off_px: float = 2.0
     noise: float = 0.004
@@ -50,6 +56,8 @@ def draw(slot: Slot) -> tuple[np.ndarray, np.ndarray]:
     inside = (x > slot.where[0] * LENGTH_PX) & (x < slot.where[1] * LENGTH_PX)
     half = np.where(inside, slot.um / 1000 * PX_PER_MM, 0.0) / 2
     above, below = 1 - ndtr((d + half) / slot.blur_px), ndtr((d - half) / slot.blur_px)
+    if slot.aside_px is not None:
+        above, below = _beside(d, 2 * half, slot)
     tooth = TOOTH * (1 + slot.tooth_texture * _texture(rng, d.shape, 8))[..., None]
     metal = np.array(slot.metal) * np.clip(1 + slot.metal_texture * _texture(rng, d.shape, 12), 0.1, 1.6)[..., None]
     filling = np.array(slot.colour) if slot.colour is not None else TOOTH * slot.level
@@ -58,6 +66,15 @@ def draw(slot: Slot) -> tuple[np.ndarray, np.ndarray]:
     at = np.arange(15.0, LENGTH_PX - 15, 12)
     off = slot.trace_off_px * np.sin(at / 60 + rng.uniform(0, 6.28)) + rng.normal(size=len(at)) * 0.6
     return _camera(light, slot.quality), np.stack([at, line(at) + off], axis=1)
+
+
+def _beside(d: np.ndarray, width: np.ndarray, slot: Slot) -> tuple[np.ndarray, np.ndarray]:
+    """Tooth and metal of a closed interface at d = 0, with a band laid over them on one side."""
+    middle = slot.aside_px + np.copysign(width / 2, slot.aside_px)
+    soft = np.hypot(slot.blur_px, slot.soft_px)
+    left = 1 - (ndtr((d - middle + width / 2) / soft) - ndtr((d - middle - width / 2) / soft))
+    step = ndtr(d / slot.blur_px)
+    return (1 - step) * left, step * left
 
 
 def _texture(rng: np.random.Generator, shape: tuple[int, int], size: float) -> np.ndarray:
