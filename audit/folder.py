@@ -7,7 +7,7 @@ table of restorations is an error.
 from __future__ import annotations
 
 import re
-from collections.abc import Callable, Hashable, Mapping
+from collections.abc import Callable, Hashable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import date
 from itertools import pairwise
@@ -110,14 +110,16 @@ def read_folder(path: str | Path, today: date) -> CaseFolder:
     listed = _read("restorations.csv", _restoration, lambda r: r[0].code, known)
     known = replace(known, restorations={r.code: r for r, _ in listed})
     lengths = _read("known_lengths.csv", _known_length, lambda k: (k[0], k[1].name), known)
-    visits = _read("visits.csv", _visit, lambda v: (v.restoration, v.on, v.stage), known)
+    dated = _read("visits.csv", _visit, lambda v: (v[0].restoration, v[0].on, v[0].stage), known)
+    events = _read("events.csv", _event, lambda e: (e.restoration, e.on, e.kind), known)
+    visits = _one_baseline_each(dated, events, refused)
     known = replace(known, visits=frozenset((v.restoration, v.on) for v in visits))
     return CaseFolder(
         restorations=tuple(replace(r, known_lengths=tuple(k for code, k in lengths if code == r.code)) for r, _ in listed),
         visits=tuple(visits),
         findings=tuple(_read("findings.csv", _finding, lambda f: (f.restoration, f.on, f.finding, f.surface, f.examiner), known)),
         grades=tuple(_read("grades.csv", _grade, lambda g: (g.restoration, g.on, g.system, g.criterion, g.examiner), known)),
-        events=tuple(_read("events.csv", _event, lambda e: (e.restoration, e.on, e.kind), known)),
+        events=tuple(events),
         photos=tuple(_read("photos.csv", _photo, lambda p: p.file, known)),
         instruments=tuple(_read("instruments.csv", _instrument, lambda i: i.name, known)),
         refused_rows=tuple(refused.lines),
@@ -216,10 +218,30 @@ def _instrument(row: Row, known: _Known) -> Instrument:
     return Instrument(name, kind, sizes, u)
 
 
-def _visit(row: Row, known: _Known) -> Visit:
+def _visit(row: Row, known: _Known) -> tuple[Visit, Row]:
     code, stage = _code(row, known), row.word("stage", STAGES)
     on = _day(row, known, code, may_precede=stage in _BEFORE_PLACEMENT)
-    return Visit(code, on, stage, row.text("examiner"), row.text("note"))
+    return Visit(code, on, stage, row.text("examiner"), row.text("note")), row
+
+
+def _one_baseline_each(dated: Sequence[tuple[Visit, Row]], events: Sequence[Event], refused: _Refused) -> list[Visit]:
+    """The visits without those that are a second baseline of one restoration, the first by date being kept.
+
+    What is compared starts anew with an intervention, and so does the baseline.
+    """
+    restarts = [(event.restoration, event.on) for event in events if EVENTS[event.kind].restarts_baseline]
+    first, second = dict[tuple[str, int], str](), set[int]()
+    for visit, row in sorted(dated, key=lambda pair: pair[0].on):
+        if visit.stage != "baseline":
+            continue
+        period = sum(code == visit.restoration and on <= visit.on for code, on in restarts)
+        if (known := first.setdefault((visit.restoration, period), visit.on)) != visit.on:
+            second.add(row.number)
+            hint = "Enter it as recall, or record the intervention between the two in events.csv."
+            refused.add(
+                row, row.refuse("stage", f"be baseline once, as on {known}, until an intervention", f"baseline on {visit.on}", hint)
+            )
+    return [visit for visit, row in dated if row.number not in second]
 
 
 def _finding(row: Row, known: _Known) -> Finding:

@@ -31,7 +31,9 @@ def why_not_comparable(first: Occasion, last: Occasion) -> str:
     before, now = first.reading, last.reading
     if first.photo.sha256 == last.photo.sha256:
         return "the same image file stands at both visits"
-    if before.unit != now.unit or before.method != now.method:
+    if before.unit != now.unit:
+        return f"given in {before.unit} then and in {now.unit} now"
+    if before.method != now.method:
         return f"read by {before.method} then and by {now.method} now; audit the folder again"
     if before.measurand == _EXTENT and sum(reading.status == "below_detection" for reading in (before, now)) == 1:
         return "where no metal is seen, a line too thin to be seen may have any extent; height and area say whether metal came or went"

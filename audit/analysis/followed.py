@@ -18,6 +18,7 @@ from audit.errors import RecordError
 
 __all__ = ["COLUMNS", "exits", "followed", "strata"]
 
+NOT_RECORDED = "not recorded"
 COLUMNS = ("patient", "entry", "free", "found", "end")
 
 
@@ -73,7 +74,7 @@ def exits(table: pd.DataFrame, date_used: str = "found") -> np.ndarray:
 
 
 def strata(table: pd.DataFrame, by: Sequence[str]) -> Iterator[tuple[tuple[Hashable, ...], pd.DataFrame]]:
-    """Every stratum that has a row, by its values.
+    """Every stratum that has a row, by its values; a value that was left empty is a stratum of its own, ``not recorded``.
 
     Raises
     ------
@@ -83,5 +84,6 @@ def strata(table: pd.DataFrame, by: Sequence[str]) -> Iterator[tuple[tuple[Hasha
     missing = [name for name in by if name not in table.columns]
     if missing:
         raise RecordError(f"strata must be columns of the table; got {missing[0]!r}.", f"Use one of {', '.join(map(str, table.columns))}.")
-    for key, rows in table.groupby(list(by), sort=True, dropna=False):
-        yield key if isinstance(key, tuple) else (key,), rows
+    for key, rows in table.groupby(list(by), sort=True, dropna=False, observed=True):
+        values = key if isinstance(key, tuple) else (key,)
+        yield tuple(NOT_RECORDED if value in ("", None) or value != value else value for value in values), rows

@@ -20,7 +20,7 @@ from audit.errors import LedgerError
 from audit.ledger.append import add_all, add_once, says
 from audit.ledger.entries import current_entries, withdraw_entry
 from audit.ledger.rows import folder_rows
-from audit.ledger.schema import CLINICAL, cases, events, refused_rows, visits
+from audit.ledger.schema import CLINICAL, cases, events, refused_rows, restorations, visits
 
 __all__ = ["require_cases", "store_tables"]
 
@@ -36,6 +36,7 @@ def store_tables(connection: Connection, folder: CaseFolder) -> None:
     days = {(row["restoration"], row["on_date"]) for rows in tables.values() for row in rows if "on_date" in row}
     days |= {(photo.restoration, photo.on) for photo in folder.photos}
     days |= _event_days_of_whole_histories(connection, days)
+    _require_the_same_teeth(connection, folder)
     for table, rows in tables.items():
         _store_table(connection, table, rows, days)
     for code in sorted({code for code, _ in days}):
@@ -45,6 +46,31 @@ def store_tables(connection: Connection, folder: CaseFolder) -> None:
                 withdraw_entry(connection, entry)
     for line in folder.refused_rows:
         add_once(connection, refused_rows, {"line": line})
+
+
+def _require_the_same_teeth(connection: Connection, folder: CaseFolder) -> None:
+    """Refuse a restoration of which visits are known and that, in another notation, is now another tooth.
+
+    Raises
+    ------
+    LedgerError
+        The number was most likely written in one notation and read in another; which one is right only the clinician knows.
+    """
+    codes = {restoration.code for restoration in folder.restorations}
+    rows = connection.execute(select(restorations).where(restorations.c.restoration.in_(codes)).order_by(restorations.c.id))
+    before = {row.restoration: row for row in rows}
+    marks = connection.execute(select(visits).where(visits.c.restoration.in_(codes)).order_by(visits.c.id))
+    standing = {(row.restoration, row.on_date, row.stage): row for row in marks}
+    seen = {code for (code, _, _), row in standing.items() if not row.withdrawn}
+    for now in folder.restorations:
+        was = before.get(now.code)
+        if was is None or now.code not in seen or was.tooth_notation == now.tooth_notation or was.tooth_iso3950 == now.tooth.iso3950:
+            continue
+        raise LedgerError(
+            f"tooth of {now.code} must stay the tooth it was when its notation changes; got {now.tooth.iso3950} (ISO 3950) from "
+            f"{now.tooth_notation or 'no notation'}, recorded was {was.tooth_iso3950} from {was.tooth_notation or 'no notation'}.",
+            "Write the notation as before; if that was the mistake, withdraw the days of this restoration first.",
+        )
 
 
 def _event_days_of_whole_histories(connection: Connection, days: Set[Day]) -> set[Day]:

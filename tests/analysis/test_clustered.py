@@ -128,3 +128,11 @@ def test_all_censored_is_a_flat_curve_without_an_interval() -> None:
     assert math.isnan(got.interval_at(3.0)[0]) and aalen_johansen(table).at(3.0, "lost") == 0.0
     with pytest.raises(Refused, match="got 30 and 0"):
         clustered(table, lambda rows: kaplan_meier(rows).at(5.0), 5.0)
+
+
+def test_a_stratum_without_a_value_is_named_and_one_without_rows_is_left_out() -> None:
+    rows = [{"patient": f"P{n}", "entry": 0.0, "free": 5.0, "found": math.nan, "end": "", "operator": "A" if n else ""} for n in range(4)]
+    table = pd.DataFrame(rows)
+    assert [(key, len(part)) for key, part in strata(table, ["operator"])] == [(("not recorded",), 1), (("A",), 3)]
+    none = table.assign(operator=pd.Categorical(table["operator"], ["", "A", "B"]))
+    assert [len(part) for _, part in strata(none, ["operator"])] == [1, 3]

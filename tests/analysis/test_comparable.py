@@ -133,3 +133,8 @@ def test_unchanged_margins_at_the_edge_of_detection_are_called_changed_in_at_mos
         told = changes((visit(BASELINE, photo(*before, name="a"), stage="baseline"), visit(RECALL, photo(*now, name="b"))))
         wrong.append(any(change.verdict == "changed" for change in told))
     assert np.mean(wrong) <= 0.05 + 2.3 * (0.05 * 0.95 / len(wrong)) ** 0.5
+
+
+def test_readings_in_two_units_are_told_and_not_held_against_each_other() -> None:
+    change = only(measured(0.2, 0.01, WIDEST, "mm"), measured(200.0, 10.0, WIDEST, "um"))
+    assert change.verdict == "cannot_tell" and change.difference is None and "given in mm then and in um now" in change.sentence

@@ -204,3 +204,11 @@ def test_any_life_gets_a_record(happened: list[tuple[date, str]]) -> None:
     assert told.status.sentence.endswith(".") and told.next_recall.sentence.endswith(".")
     assert (told.next_recall.due_on is None) == (told.status.word == "ended")
     assert set(told.events) == set(events)
+
+
+def test_a_visit_entered_late_for_a_day_before_the_last_intervention_is_compared_with_nothing_after_it() -> None:
+    before, after = (photo(measured(v, 0.02), name=str(v)) for v in (0.4, 1.6))
+    seen = visit("2021-01-10", after, stage="baseline", events=("2021-01-05 recemented",))
+    told = record(seen, visit("2020-12-01", before))
+    assert told.baseline_on == "2021-01-10" and told.changes == ()
+    assert any("Nothing from before the intervention" in line and "2021-01-05" in line for line in told.not_assessed)

@@ -192,7 +192,7 @@ def test_unreadable_side_tables_are_refused_whole(folder):
     (folder / "grades.csv").write_text("restoration,on\nM01-004,2020-04-01\n")
     (folder / "events.csv").write_text("")
     case = read_folder(folder, TODAY)
-    assert [line.split(":")[0] for line in case.refused_rows] == ["findings.csv", "grades.csv", "events.csv"]
+    assert [line.split(":")[0] for line in case.refused_rows] == ["events.csv", "findings.csv", "grades.csv"]
     assert all("Hint: " in line for line in case.refused_rows)
     assert len(case.photos) == 1
 
@@ -251,3 +251,25 @@ def test_garbled_tables_never_end_in_a_traceback(folder, data):
         assert all("Hint: " in line for line in case.refused_rows)
     finally:
         (folder / table).write_text(GOOD[table], encoding="utf-8")
+
+
+def test_a_baseline_stands_once_until_an_intervention(folder):
+    with (folder / "visits.csv").open("a") as table:
+        table.write("M01-004,2021-04-01,baseline,M03,\nM01-019,2020-02-01,baseline,M03,\n")
+    case = read_folder(folder, TODAY)
+    second, early = sorted(case.refused_rows)
+    assert second.startswith("visits.csv row 5: stage must be baseline once, as on 2020-04-01, until an intervention; got 'baseline on")
+    assert "not lie before the placement on 2020-03-02; got '2020-02-01'" in early, "a baseline before placement"
+    assert [visit.on for visit in case.visits if visit.stage == "baseline"] == ["2020-04-01"]
+    with (folder / "events.csv").open("a") as table:
+        table.write("M01-004,2021-02-01,recemented,\n")
+    assert [v.on for v in read_folder(folder, TODAY).visits if v.stage == "baseline"] == ["2020-04-01", "2021-04-01"]
+
+
+def test_of_two_baselines_the_earlier_stays_whatever_the_order_of_the_rows(folder):
+    with (folder / "visits.csv").open("a") as table:
+        table.write("M01-004,2020-03-20,baseline,M03,\n")
+    case = read_folder(folder, TODAY)
+    assert [visit.on for visit in case.visits if visit.stage == "baseline"] == ["2020-03-20"]
+    assert "visits.csv row 4: stage must be baseline once, as on 2020-03-20" in case.refused_rows[0]
+    assert all("Mend visits.csv row 4 first" in line for line in case.refused_rows[1:]) and len(case.refused_rows) == 6

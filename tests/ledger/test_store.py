@@ -14,6 +14,7 @@ from audit.core.clinical import CaseFolder, Event, Finding, PhotoEntry, Plan, Vi
 from audit.core.dates import months_between
 from audit.core.outcome import PhotoRecord, VisitRecord
 from audit.core.records import Document
+from audit.core.tooth import Tooth
 from audit.errors import LedgerError
 from audit.ledger.store import Ledger, open_ledger
 
@@ -196,3 +197,15 @@ def test_an_event_under_a_wrong_date_is_withdrawn_by_a_folder_that_lists_every_v
     ledger.store_folder(folder(events=(wrong,)))
     ledger.store_folder(folder(events=(right,)))
     assert [event for record in ledger.history(CODE) for event in record.events] == [right]
+
+
+def test_a_tooth_that_becomes_another_one_with_its_notation_is_refused(ledger: Ledger) -> None:
+    """16 is an upper right first molar in ISO 3950 and an upper left third molar, 28, in the universal notation (ADA)."""
+    ledger.store_folder(folder())
+    other = replace(RESTORATION, tooth=Tooth.parse("16", "universal"), tooth_notation="universal")
+    with pytest.raises(LedgerError, match=r"got 28 \(ISO 3950\) from universal, recorded was 16 from iso3950"):
+        ledger.store_folder(replace(folder(), restorations=(other,)))
+    assert ledger.restoration(CODE).tooth.iso3950 == "16"
+    same = replace(RESTORATION, tooth=Tooth.parse("3", "universal"), tooth_notation="universal")
+    ledger.store_folder(replace(folder(), restorations=(same,)))
+    assert ledger.restoration(CODE).tooth_notation == "universal", "the same tooth written otherwise is a correction"
