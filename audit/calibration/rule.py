@@ -68,7 +68,7 @@ def read_rule(pixels: np.ndarray, photo: Photo, feature: Feature) -> Found:
         worth = graduation(comb.length_px, comb.pitch_px, _LEAST_LONG)
         tick_mm = _worth(worth, stated)
     if stated is None:
-        flags = _told(photo, tick_mm / comb.pitch_px, worth)
+        flags = _told(photo, tick_mm / comb.pitch_px)
     else:
         flags = () if worth.tick_mm == tick_mm else ("graduation_as_stated",)
     return _found(pixels, photo, feature, comb, tick_mm, worth, flags)
@@ -131,15 +131,12 @@ def _worth(worth: Graduation, stated: float | None) -> float:
     return stated
 
 
-def _told(photo: Photo, mm_per_px: float, worth: Graduation) -> tuple[str, ...]:
-    """Flag of a scale that lengths of ticks alone decide: finer ones look the same, unless no lens would show them so large."""
-    ratio = 0.0
-    if photo.optics.pixel_pitch_um is not None and "resampled" not in photo.flags:
-        ratio = photo.optics.pixel_pitch_um / 1000.0 / mm_per_px
-    if ratio > _LARGEST:
-        raise Refused("ambiguous_pitch", f"What the ticks are worth must be certain; got a scale where {worth.words}, which would be seen "
-                      f"at {ratio:.1f}:1, larger than lenses show it.", "Give tick_mm.")  # fmt: skip
-    return () if 2 * ratio > _LARGEST else (TOLD_FLAG,)
+def _told(photo: Photo, mm_per_px: float) -> tuple[str, ...]:
+    """Flag of a scale that lengths of ticks alone decide: a finer one looks the same, unless no lens would show it so large."""
+    if photo.optics.pixel_pitch_um is None or "resampled" in photo.flags:
+        return (TOLD_FLAG,)
+    ratio = photo.optics.pixel_pitch_um / 1000.0 / mm_per_px
+    return () if ratio <= _LARGEST < 2 * ratio else (TOLD_FLAG,)
 
 
 def _found(

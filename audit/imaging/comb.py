@@ -21,7 +21,7 @@ __all__ = ["Comb", "comb_blur", "read_comb"]
 
 _PARTS = 20  # samples per interval while the structure is read: divisible by 2, 5 and 10
 _REACH = 12.0  # how far from the line ticks are followed, in intervals
-_GAP = 5  # ticks that may be hidden in a row
+_GAP = 10  # ticks that may be hidden in a row
 
 Position = Callable[[np.ndarray], np.ndarray]
 

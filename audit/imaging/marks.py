@@ -69,16 +69,18 @@ def comb_phase(profile: np.ndarray, period: float, window: float = 1.5) -> tuple
 
     Notes
     -----
-    Phase against a count that is first fitted to the middle and then, wider and wider, corrected by what is left of
-    the phase: a blot on the way cannot make the count slip by one.
+    Phase against a count that is first fitted to the middle (where that is hidden, to where the comb is clearest) and then,
+    wider and wider, corrected by what is left of the phase: a blot on the way cannot make the count slip by one.
     """
     s = np.arange(len(profile), dtype=float)
     values = profile - gaussian_filter1d(np.asarray(profile, dtype=float), 0.8 * period, mode="nearest")
     window_mean = _window(len(profile), window * period)
-    away = np.abs(s - s.mean()) / max(s.mean(), 1.0)
     count = s / period
-    strength = np.ones_like(s)
-    for reach, degree in ((0.3, 1), (0.55, 2), (1.0, 2), (1.0, 2)):
+    strength = np.abs(window_mean(values * np.exp(-2j * np.pi * count)))
+    inner = np.abs(s - s.mean()) <= 0.3 * s.mean()
+    hidden = np.mean(strength[inner]) < 0.5 * np.percentile(strength, 90)
+    away = np.abs(s - (float(np.argmax(strength)) if hidden else s.mean())) / max(s.mean(), 1.0)
+    for reach, degree in ((0.3, 1), (0.55, 2), (2.0, 2), (2.0, 2)):
         turned = values * np.exp(-2j * np.pi * count)
         mean = window_mean(turned)
         strength = 2 * np.abs(mean)

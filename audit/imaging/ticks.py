@@ -128,12 +128,15 @@ def _median_tick(values: np.ndarray) -> np.ndarray:
 
 
 def _each_stands(values: np.ndarray, finer: int, dark: bool) -> bool:
+    """Whether four in five of the finer ticks stand, counted between ticks of the line that are both seen."""
     mean = np.nan_to_num(values).mean(axis=0)
     parts = mean.shape[1] // finer
-    series = np.roll(mean.reshape(-1), parts // 2)
-    single = contrast_of(series.reshape(1, -1, parts), dark)[0]
-    typical = float(np.median(single))
-    return typical > 0 and bool(np.mean(single > 0.4 * typical) > 0.8)
+    series = np.roll(mean.reshape(-1), parts // 2 - mean.shape[1] // 2)
+    single = contrast_of(series.reshape(1, -1, parts), dark)[0].reshape(-1, finer)
+    seen = single[:, 0] > 0.4 * float(np.median(single[:, 0]))
+    between = single[:-1][seen[:-1] & seen[1:], 1:]
+    typical = float(np.median(between)) if len(between) >= 3 else 0.0
+    return typical > 0 and bool(np.mean(between > 0.4 * typical) > 0.8)
 
 
 def tick_lengths(contrast: np.ndarray, s: np.ndarray, t: np.ndarray, steepest_deg: float) -> TickLengths | None:
