@@ -65,7 +65,10 @@ def same_beyond(x: np.ndarray, y: np.ndarray, fit: SlotFit, tooth_side: int) -> 
 def _beyond(x: np.ndarray, y: np.ndarray, fit: SlotFit, side: int) -> np.ndarray:
     """Red, green and blue just beyond each band's wall on one side, shape (n, 3), smoothed along the margin."""
     at = fit.theta[:, CENTRE] + side * (np.maximum(fit.width_px, 0.0) / 2 + BEYOND_BLURS * fit.blur_px)
-    light = np.stack([[np.interp(one, x, row[:, k]) for one, row in zip(at, y, strict=True)] for k in range(3)], axis=1)
+    place = np.clip((at - x[0]) / (x[1] - x[0]), 0.0, len(x) - 1.001)
+    left, row = place.astype(int), np.arange(len(y))
+    share = (place - left)[:, None]
+    light = (1.0 - share) * y[row, left, :3] + share * y[row, left + 1, :3]
     return np.asarray(median_filter(light, size=(min(_ALONG, len(light)), 1), mode="nearest"))
 
 
