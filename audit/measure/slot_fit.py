@@ -149,20 +149,20 @@ def fit_slots(
     problem = _Problem(offset_px, profiles, weights, variance, start[:, 0], prior)
     theta = np.concatenate([start, np.tile([0.0, prior.level], (n, 1))], axis=1)
     theta[:, LOG_BLUR] = problem.mean[:, LOG_BLUR]
-    theta = _each_alone(problem, theta)
+    theta, hessian, cost = _each_alone(problem, theta)
     walk = np.array([0.0, 0.0, prior.blur_walk**-2.0, prior.level_walk**-2.0])
     if n > 1 and walk.any():
         theta, covariance, width_covariance = _together(problem, theta, walk)
+        cost = problem.normal(theta)[2]
     else:
-        covariance = np.linalg.inv(problem.normal(theta)[1])
+        covariance = np.linalg.inv(hessian)
         width_covariance = np.diag(covariance[:, WIDTH, WIDTH])
-    cost = problem.normal(theta)[2]
     model, sides = problem.model(theta)
     return SlotFit(theta, covariance, sides, model, cost, width_covariance)
 
 
-def _each_alone(problem: _Problem, theta: np.ndarray) -> np.ndarray:
-    """Levenberg-Marquardt on each profile by itself, one batch."""
+def _each_alone(problem: _Problem, theta: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Levenberg-Marquardt on each profile by itself, one batch: theta, and Gauss-Newton matrix and cost there."""
     active = np.arange(len(theta))
     damping = np.full(len(theta), 1e-3)
     gradient, hessian, cost = problem.normal(theta)
@@ -183,7 +183,7 @@ def _each_alone(problem: _Problem, theta: np.ndarray) -> np.ndarray:
         active = active[~done]
         if not len(active):
             break
-    return theta
+    return theta, hessian, cost
 
 
 def _together(problem: _Problem, theta: np.ndarray, walk: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
