@@ -94,3 +94,25 @@ def outcomes(
     for name in ("meaning", "followed", "survival", "incidence", "rates", "members"):
         getattr(found, name).to_csv(out_folder / f"{name}.csv", index=False)
     out.print(f"Tables in {out_folder}.", markup=False)
+
+
+@ledger.command()
+def recalls(
+    url: LedgerArgument,
+    file: Annotated[Path | None, typer.Option("--out", help="Write the whole list there as CSV too.")] = None,
+    every: Annotated[bool, typer.Option("--all", help="Those not due yet and those that ended too.")] = False,
+) -> None:
+    """List who is lost, overdue and due for recall, and when the next bitewing is due."""
+    from audit.api.recalls import recalls as find_recalls
+
+    found = find_recalls(url)
+    counts = ", ".join(f"{count} {name.replace('_', ' ')}" for name, count in found.counts().items())
+    out.print(f"On {found.today}: {counts}.")
+    table = Table("restoration", "standing", "due on", "last seen on", "bitewing")
+    for row in found.rows:
+        if every or row["standing"] in ("lost", "overdue", "due"):
+            table.add_row(*(str(row[name] or "") for name in ("restoration", "standing", "due_on", "last_seen_on", "bitewing")))
+    out.print(table)
+    if file is not None:
+        found.to_frame().to_csv(file, index=False)
+        out.print(f"List in {file}.", markup=False)

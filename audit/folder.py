@@ -39,13 +39,14 @@ EARLIEST_YEAR = 1950  # a casting placed earlier is a typing error
 NUMBER_LIMITS: Mapping[str, tuple[float, float]] = {"probing_depth_mm": (0.0, 20.0), "recession_mm": (-10.0, 20.0)}
 _LONGEST_NAME = 200  # of a file
 _BEFORE_PLACEMENT = ("preoperative", "preparation", "die", "casting")
+_INTERVALS = ("recall_months", "bitewing_months")
 _PLAN_COLUMNS = ("plan_bevel_low_mm", "plan_bevel_high_mm", "plan_supragingival", "plan_extent_mm", "plan_source")
 
 # table -> (columns that it must have, columns that it may have)
 TABLES: Mapping[str, tuple[tuple[str, ...], tuple[str, ...]]] = {
     "restorations.csv": (
         ("code", "tooth", "tooth_notation", "design", "alloy", "placed_on"),
-        ("operator", "recall_months", *_PLAN_COLUMNS),
+        ("operator", "recall_months", "bitewing_months", *_PLAN_COLUMNS),
     ),
     "known_lengths.csv": (("restoration", "name", "length_mm", "u_mm"), ()),
     "instruments.csv": (("name", "kind", "size_mm"), ("u_mm",)),
@@ -124,7 +125,8 @@ def read_folder(path: str | Path, today: date) -> CaseFolder:
         instruments=tuple(_read("instruments.csv", _instrument, lambda i: i.name, known)),
         refused_rows=tuple(refused.lines),
         refused_of={code: tuple(lines) for code, lines in refused.of.items()},
-        recall_months={r.code: months for r, months in listed if months is not None},
+        recall_months={r.code: months["recall_months"] for r, months in listed if "recall_months" in months},
+        bitewing_months={r.code: months["bitewing_months"] for r, months in listed if "bitewing_months" in months},
     )
 
 
@@ -162,7 +164,7 @@ def _read(table: str, make: Callable[[Row, _Known], Record], key: Callable[[Reco
     return records
 
 
-def _restoration(row: Row, known: _Known) -> tuple[Restoration, int | None]:
+def _restoration(row: Row, known: _Known) -> tuple[Restoration, dict[str, int]]:
     code = row.required("code")
     if not re.fullmatch(r"[A-Za-z]{0,3}[0-9]+(-[A-Za-z0-9]*[0-9][A-Za-z0-9]*)+", code, re.ASCII):
         raise row.refuse("code", "be a case code like M01-004: member, hyphen, number", code, "Use a code; a name never goes in here.")
@@ -173,12 +175,12 @@ def _restoration(row: Row, known: _Known) -> tuple[Restoration, int | None]:
         at = f"{row.table} row {row.number}: "
         raise error if error.message.startswith(at) else RecordError(at + error.message, error.hint) from error
     design = row.word("design", DESIGNS)
-    months = row.real("recall_months", 1, 60)
     restoration = Restoration(
         code, tooth, notation, design, row.word("alloy", ALLOYS), row.day("placed_on", EARLIEST_YEAR, known.today), row.text("operator"),
         _plan(row, tooth, design),
     )  # fmt: skip
-    return restoration, None if months is None else round(months)
+    months = {name: row.real(name, 1, 60) for name in _INTERVALS}
+    return restoration, {name: round(count) for name, count in months.items() if count is not None}
 
 
 def _plan(row: Row, tooth: Tooth, design: str) -> Plan:

@@ -30,6 +30,7 @@ from audit.api.photo import AuditKey, audit_key, check_marks_belong, judge_image
 from audit.api.practice_tables import put_rows
 from audit.api.propose import baseline_picture, metal_by_strokes, outline_at
 from audit.api.queue import looked_near, mark_looked, next_waiting, waiting_marks
+from audit.api.recalls import recalls
 from audit.api.record import series, tooth_codes, tooth_record, tooth_records
 from audit.api.reference import calibrate_photo, save_picture, write_strip_sheet
 from audit.api.reports import read_case_folder, report_data, tooth_html, write_reports
@@ -56,8 +57,8 @@ __all__ = [
     "incomplete_marks", "index_row", "judge_images", "list_fragment", "load_draft", "looked_near", "mark_looked", "mark_shown",
     "measurand_words", "measure_draft", "measure_photo", "merge_bundles", "metal_by_strokes", "next_waiting", "open_ledger",
     "outcome_tables", "outline_at", "overlay_png", "overview_jpeg", "place_for", "plain", "prepare_bundle", "put_rows", "read_case_folder",
-    "reading_words", "reference_at_a_glance", "refused_document", "region_jpeg", "report_data", "save_draft", "save_marks", "save_picture",
-    "seen_so_far", "series", "shown", "snap_path", "stage_of", "take_in", "tooth_codes", "tooth_html", "tooth_pdf", "tooth_record",
+    "reading_words", "recalls", "reference_at_a_glance", "refused_document", "region_jpeg", "report_data", "save_draft", "save_marks",
+    "save_picture", "seen_so_far", "series", "shown", "snap_path", "stage_of", "take_in", "tooth_codes", "tooth_html", "tooth_pdf", "tooth_record",
     "tooth_records", "unlisted_images", "waiting_marks", "waiting_photos", "was_seen", "was_shown", "write_pdfs", "write_reports",
     "write_standards", "write_strip_sheet",
 ]  # fmt: skip

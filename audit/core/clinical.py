@@ -188,4 +188,5 @@ class CaseFolder:
     refused_rows: tuple[str, ...] = ()
     refused_of: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
     recall_months: Mapping[str, int] = field(default_factory=dict)
+    bitewing_months: Mapping[str, int] = field(default_factory=dict)
     instruments: tuple[Instrument, ...] = ()

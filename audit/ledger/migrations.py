@@ -72,11 +72,16 @@ def _version_2(connection: Connection) -> None:
     forbid_unsound_readings(connection)
 
 
+def _version_3(connection: Connection) -> None:
+    """Intervals of bitewings as the clinician set them."""
+    _create(connection, 3)
+
+
 def _create(connection: Connection, version: int) -> None:
     tables = [table for table in metadata.sorted_tables if table.info["since"] == version]
     metadata.create_all(connection, tables=tables)
     forbid_changes(connection, tables)
 
 
-_STEPS: tuple[Callable[[Connection], None], ...] = (_version_1, _version_2)
+_STEPS: tuple[Callable[[Connection], None], ...] = (_version_1, _version_2, _version_3)
 LATEST = len(_STEPS)

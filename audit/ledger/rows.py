@@ -13,7 +13,7 @@ from audit.core.clinical import CaseFolder, Event, Finding, Grade, KnownLength, 
 from audit.core.quantity import Quantity
 from audit.core.records import Calibration, Document, Reading, Refusal, Segment
 from audit.core.tooth import Tooth
-from audit.ledger.schema import events, findings, grades, recall_intervals, restorations, visits
+from audit.ledger.schema import bitewing_intervals, events, findings, grades, recall_intervals, restorations, visits
 
 __all__ = [
     "RECORDS", "calibration_row", "folder_rows", "photo_row", "reading_row", "segment_row", "to_calibration", "to_reading",
@@ -32,6 +32,7 @@ def folder_rows(folder: CaseFolder) -> dict[Table, list[Values]]:
         restorations: [_restoration_row(r) for r in folder.restorations],
         **{table: [_dated_row(record) for record in records] for table, records in dated.items()},
         recall_intervals: [{"restoration": code, "months": months} for code, months in folder.recall_months.items()],
+        bitewing_intervals: [{"restoration": code, "months": months} for code, months in folder.bitewing_months.items()],
     }
 
 
@@ -67,6 +68,7 @@ RECORDS: Mapping[Table, Callable[[Row[Any]], Any]] = MappingProxyType(
         grades: lambda r: Grade(r.restoration, r.on_date, r.system, r.criterion, r.grade, r.examiner, r.seen_before),
         events: lambda r: Event(r.restoration, r.on_date, r.kind, r.note),
         recall_intervals: lambda r: r.months,
+        bitewing_intervals: lambda r: r.months,
     }
 )
 

@@ -20,9 +20,9 @@ from sqlalchemy import UniqueConstraint as Unique
 from sqlalchemy.types import TypeDecorator
 
 __all__ = [
-    "CLINICAL", "Json", "audits", "calibrations", "cases", "chain", "entries", "events", "findings", "grades", "marks", "metadata",
-    "photos", "readings", "recall_intervals", "refusals", "refused_rows", "restorations", "schema_versions", "segments", "visits",
-    "withdrawals",
+    "CLINICAL", "Json", "audits", "bitewing_intervals", "calibrations", "cases", "chain", "entries", "events", "findings", "grades",
+    "marks", "metadata", "photos", "readings", "recall_intervals", "refusals", "refused_rows", "restorations", "schema_versions",
+    "segments", "visits", "withdrawals",
 ]  # fmt: skip
 
 metadata = MetaData()
@@ -94,6 +94,7 @@ grades = _table(
 )  # fmt: skip
 events = _table("events", _restoration(), _text("on_date"), _text("kind"), _text("note"), _withdrawn())
 recall_intervals = _table("recall_intervals", _restoration(), Column("months", Integer, nullable=False))
+bitewing_intervals = _table("bitewing_intervals", _restoration(), Column("months", Integer, nullable=False), since=3)
 refused_rows = _table("refused_rows", Column("line", Text, nullable=False, unique=True))
 
 # table -> columns that name a row; the rest is what it says
@@ -105,6 +106,7 @@ CLINICAL: Mapping[Table, tuple[str, ...]] = MappingProxyType(
         grades: ("restoration", "on_date", "system", "criterion", "examiner"),
         events: ("restoration", "on_date", "kind"),
         recall_intervals: ("restoration",),
+        bitewing_intervals: ("restoration",),
     }
 )
 

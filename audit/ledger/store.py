@@ -10,7 +10,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from types import TracebackType
-from typing import Any
+from typing import Any, Literal
 
 from sqlalchemy import Connection, Table, func, select
 
@@ -25,6 +25,7 @@ from audit.ledger.history import current, read_history, read_restoration
 from audit.ledger.rows import calibration_row, photo_row, reading_row, segment_row
 from audit.ledger.schema import (
     audits,
+    bitewing_intervals,
     calibrations,
     cases,
     entries,
@@ -140,10 +141,10 @@ class Ledger:
         with reading(self._engine) as connection:
             return read_history(connection, _required(connection, code))
 
-    def recall_months(self, code: str) -> int | None:
-        """The recall interval that the clinician set for this restoration, months."""
+    def recall_months(self, code: str, of: Literal["visit", "bitewing"] = "visit") -> int | None:
+        """The interval of recalls, or of bitewings, that the clinician set for this restoration, months."""
         with reading(self._engine) as connection:
-            months = current(connection, recall_intervals, code)
+            months = current(connection, recall_intervals if of == "visit" else bitewing_intervals, code)
             return months[0] if months else None
 
     def counts(self) -> dict[str, int]:

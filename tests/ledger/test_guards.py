@@ -24,7 +24,7 @@ from audit.ledger.store import Ledger, open_ledger
 from audit.ledger.upkeep import verify_ledger
 
 TABLES = sorted(table.name for table in metadata.sorted_tables)
-FILLED = [name for name in TABLES if name not in ("recall_intervals", "refused_rows", "withdrawals")]
+FILLED = [name for name in TABLES if name not in ("bitewing_intervals", "recall_intervals", "refused_rows", "withdrawals")]
 
 
 def raw(url: str) -> Engine:
