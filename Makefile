@@ -5,6 +5,8 @@ PYTHON ?= $(shell for p in python3.13 python3.12 python3.11 python3; do \
 	command -v $$p >/dev/null 2>&1 && $$p -c 'import sys; sys.exit(sys.version_info < (3, 11))' && { echo $$p; break; }; done)
 # one thread a process: two worker processes share the cores
 export OMP_NUM_THREADS ?= 1
+# sizes of the ledgers that are timed
+READINGS ?= 10000 100000
 
 .PHONY: help setup setup-test demo demo-photos app test check bench clean
 .DEFAULT_GOAL := help
@@ -30,8 +32,8 @@ check: setup-test   ## ruff and mypy
 	$(BIN)/ruff format --check .
 	$(BIN)/mypy
 
-bench: setup-test   ## speed and memory, as ratios within one run
-	$(BIN)/python -m tests.bench
+bench: setup-test   ## speed and memory, as ratios within one run; READINGS=1000000 for a large ledger
+	READINGS="$(READINGS)" $(BIN)/python -m tests.bench
 
 demo-photos: setup  ## draw demo_photos/ anew from its seed
 	$(BIN)/python -m audit.synthetic.club demo_photos

@@ -49,16 +49,16 @@ from audit.report.render import document_fragment, fragments, list_fragment
 from audit.report.words import finding_words, measurand_words, plain, reading_words
 
 __all__ = [
-    "CAUTIONS", "FDI_SCORES", "FDI_WORDS", "FINDINGS", "GRADES", "HELD_UNTIL", "NOT_EXAMINED", "PENS", "SNAP_KINDS", "STAGES", "SURFACES",
-    "VIEWS", "AuditError", "AuditKey", "CleanPicture", "ClubExport", "Desk", "Draft", "DraftConflict", "Guess", "Ledger", "Measured",
-    "Report", "accept_sender", "add_proposed_metal", "audit_key", "baseline_photo", "baseline_picture", "calibrate_photo", "carry_marks",
-    "charts", "check_marks_belong", "check_paper", "clean_picture", "club_summary", "confirm_marks", "document_fragment", "draft_marks",
-    "draft_scale", "earlier_photo", "finding_words", "found_lines", "fragments", "guess_photo", "held_back", "held_visits",
-    "incomplete_marks", "index_row", "judge_images", "list_fragment", "load_draft", "looked_near", "mark_looked", "mark_shown",
-    "measurand_words", "measure_draft", "measure_photo", "merge_bundles", "metal_by_strokes", "next_waiting", "open_ledger",
-    "outcome_tables", "outline_at", "overlay_png", "overview_jpeg", "place_for", "plain", "prepare_bundle", "put_rows", "read_case_folder",
-    "reading_words", "recalls", "reference_at_a_glance", "refused_document", "region_jpeg", "report_data", "save_draft", "save_marks",
-    "save_picture", "seen_so_far", "series", "shown", "snap_path", "stage_of", "take_in", "tooth_codes", "tooth_html", "tooth_pdf", "tooth_record",
-    "tooth_records", "unlisted_images", "waiting_marks", "waiting_photos", "was_seen", "was_shown", "write_pdfs", "write_reports",
-    "write_standards", "write_strip_sheet",
+    "CAUTIONS", "FDI_SCORES", "FDI_WORDS", "FINDINGS", "GRADES", "HELD_UNTIL", "NOT_EXAMINED", "PENS", "SNAP_KINDS", "STAGES",
+    "SURFACES", "VIEWS", "AuditError", "AuditKey", "CleanPicture", "ClubExport", "Desk", "Draft", "DraftConflict", "Guess", "Ledger",
+    "Measured", "Report", "accept_sender", "add_proposed_metal", "audit_key", "baseline_photo", "baseline_picture", "calibrate_photo",
+    "carry_marks", "charts", "check_marks_belong", "check_paper", "clean_picture", "club_summary", "confirm_marks", "document_fragment",
+    "draft_marks", "draft_scale", "earlier_photo", "finding_words", "found_lines", "fragments", "guess_photo", "held_back",
+    "held_visits", "incomplete_marks", "index_row", "judge_images", "list_fragment", "load_draft", "looked_near", "mark_looked",
+    "mark_shown", "measurand_words", "measure_draft", "measure_photo", "merge_bundles", "metal_by_strokes", "next_waiting",
+    "open_ledger", "outcome_tables", "outline_at", "overlay_png", "overview_jpeg", "place_for", "plain", "prepare_bundle", "put_rows",
+    "read_case_folder", "reading_words", "recalls", "reference_at_a_glance", "refused_document", "region_jpeg", "report_data",
+    "save_draft", "save_marks", "save_picture", "seen_so_far", "series", "shown", "snap_path", "stage_of", "take_in", "tooth_codes",
+    "tooth_html", "tooth_pdf", "tooth_record", "tooth_records", "unlisted_images", "waiting_marks", "waiting_photos", "was_seen",
+    "was_shown", "write_pdfs", "write_reports", "write_standards", "write_strip_sheet",
 ]  # fmt: skip

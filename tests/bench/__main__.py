@@ -27,6 +27,7 @@ from audit.imaging.strokes import Stroke, correct_metal
 from audit.imaging.tooth_outline import propose_outline
 from audit.synthetic.mouth import Mouth, Shot, photograph
 from audit.synthetic.spec import Opening
+from tests.bench import ledger
 
 ROOT = Path(__file__).resolve().parents[2]
 ENLARGE = 4
@@ -134,6 +135,7 @@ def main() -> None:
         one_photo(*draw_24_megapixels(Path(name)))
         one_tooth()
         demo(Path(name))
+    ledger.main()
     print(f"this process peaked at {resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024:.0f} MB")
 
 
