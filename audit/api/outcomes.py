@@ -7,10 +7,11 @@ from datetime import date
 from typing import Literal
 
 from audit.analysis.outcome_summary import OutcomeSummary, outcome_summary
+from audit.analysis.published import published_survival
 from audit.core.dates import months_between
 from audit.ledger.store import open_ledger
 
-__all__ = ["outcome_tables"]
+__all__ = ["outcome_tables", "published_survival"]
 
 
 def outcome_tables(
