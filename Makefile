@@ -6,7 +6,7 @@ PYTHON ?= $(shell for p in python3.13 python3.12 python3.11 python3; do \
 # one thread a process: two worker processes share the cores
 export OMP_NUM_THREADS ?= 1
 # sizes of the ledgers that are timed
-READINGS ?= 10000 100000
+READINGS ?= 10000
 
 .PHONY: help setup setup-test demo demo-photos app test check bench clean
 .DEFAULT_GOAL := help
