@@ -13,11 +13,14 @@ from sqlalchemy import Connection, func, insert, inspect, select
 
 from audit.errors import LedgerError
 from audit.ledger.append_only import forbid_changes, forbid_unsound_readings
-from audit.ledger.chain import extend_chain
+from audit.ledger.chain import extend_chain, highest_ids
 from audit.ledger.moment import now
 from audit.ledger.schema import metadata, schema_versions
 
 __all__ = ["LATEST", "bring_up_to_date", "make_tables", "version_of"]
+
+CHAINED_SINCE = 2
+"""From this version on every row is in the chain; the rows of older ledgers join it when they are brought up to date."""
 
 
 def bring_up_to_date(connection: Connection) -> None:
@@ -32,11 +35,14 @@ def bring_up_to_date(connection: Connection) -> None:
     if version > LATEST:
         raise LedgerError(f"ledger must be of version {LATEST} or older; got version {version}.",
                           "Install the newer program that wrote it; this one would not understand it.")  # fmt: skip
+    if version == LATEST:
+        return
+    known = connection.scalar(select(func.max(schema_versions.c.id))) if version >= CHAINED_SINCE else None
     for number in range(version + 1, LATEST + 1):
         _STEPS[number - 1](connection)
         connection.execute(insert(schema_versions).values(version=number, recorded_at=now()))
-    if version < LATEST:
-        extend_chain(connection)
+    chained = None if known is None else {**highest_ids(connection), schema_versions.name: known}
+    extend_chain(connection, chained)
 
 
 def make_tables(connection: Connection, version: int) -> None:

@@ -11,13 +11,14 @@ import psycopg
 import pytest
 from invented import CODE, document, entry, fill, folder
 from server import Server
-from sqlalchemy import Engine, create_engine
+from sqlalchemy import Engine, create_engine, text
 from sqlalchemy.exc import DBAPIError
 
 from audit.core.quantity import Quantity
 from audit.core.records import Document, Reading, Segment
 from audit.errors import LedgerError
-from audit.ledger import migrations
+from audit.ledger import chain as ledger_chain
+from audit.ledger import migrations, schema
 from audit.ledger.connect import connect, making
 from audit.ledger.schema import metadata
 from audit.ledger.store import Ledger, open_ledger
@@ -155,6 +156,28 @@ def test_an_older_ledger_is_brought_up_to_date_and_chained(url: str) -> None:
         fill(ledger)
     rows = verify_ledger(url).rows
     assert rows == sum(count for name, count in open_ledger(url).counts().items() if name not in ("chain", "refused_files"))
+
+
+@pytest.mark.parametrize("version", range(migrations.CHAINED_SINCE, migrations.LATEST))
+def test_a_chain_goes_on_from_where_an_older_program_left_it(url: str, version: int, monkeypatch: pytest.MonkeyPatch) -> None:
+    with monkeypatch.context() as older:
+        tables = [table for table in metadata.sorted_tables if table.info["since"] <= version]
+        chained = [table for table in tables if table is not schema.chain]
+        older.setattr(migrations, "LATEST", version)
+        older.setattr(ledger_chain, "_CHAINED", tuple(chained))
+        union = " UNION ALL ".join(f"SELECT '{t.name}' AS name, max(id) AS id FROM {t.name}" for t in chained)
+        older.setattr(ledger_chain, "_HIGHEST", text(union))
+        engine = connect(url)
+        with making(engine) as connection:
+            migrations.bring_up_to_date(connection)
+            connection.exec_driver_sql("INSERT INTO cases (code, recorded_at) VALUES ('M01-001', '2026-01-01T00:00:00+00:00')")
+            ledger_chain.extend_chain(connection, {**ledger_chain.highest_ids(connection), "cases": 0})
+            head = ledger_chain.walk_chain(connection).head
+        engine.dispose()
+    with open_ledger(url) as ledger:
+        assert ledger.codes() == (CODE,) and ledger.counts()["schema_versions"] == migrations.LATEST
+        fill(ledger)
+    assert verify_ledger(url, head).rows > 2
 
 
 def test_two_that_open_a_new_place_at_once_make_one_ledger(url: str) -> None:
