@@ -12,23 +12,32 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Any
 
+import numpy as np
+
 from audit.core.annotations import Feature
 from audit.core.quantity import Quantity, source
 from audit.core.records import Calibration, Photo
 from audit.errors import Refused
 
 __all__ = [
-    "DISTORTION_U", "FILM_TILT_PRIOR_DEG", "TILT_PRIOR_DEG", "Depth", "Found", "Inclination", "calibrated", "graduation_identity",
-    "inclination", "object_distance", "scale_error_per_mm",
+    "DISTORTION_U", "FILM_TILT_PRIOR_DEG", "SHOWN_TILT_PRIOR_DEG", "TILT_PRIOR_DEG", "Depth", "Found", "Inclination", "calibrated",
+    "graduation_identity", "inclination", "object_distance", "scale_error_per_mm",
 ]  # fmt: skip
 
 TILT_PRIOR_DEG = 7.0
 """Standard deviation of the inclination of a hand-held reference; common practice, no published source."""
+SHOWN_TILT_PRIOR_DEG = 12.0
+"""The same of one that shows its inclination itself, wide enough that one at 20 degrees is not drawn to lying flat: that of angles evenly
+spread to 20 degrees; common practice, no published source."""
 FILM_TILT_PRIOR_DEG = 3.0
 """The same on a radiograph: a holder keeps beam, tooth and film square to one another within a few degrees; common practice,
 no published source."""
 DISTORTION_U = 0.002
 """Relative allowance for lens distortion between reference and tooth; common practice, no published source."""
+_ANGLES, _SPREAD = np.radians(np.linspace(-60, 60, 481)), np.linspace(-2.5, 2.5, 41)
+_ANGLES.setflags(write=False)
+_SPREAD.setflags(write=False)
+_FINEST = 0.005  # of a sine, what these angles resolve
 _OFFSET_U_MM = 1.0  # depth between reference and tooth where the reader gives none; common practice, no published source
 _OFFSET_GIVEN_U_MM = 0.5  # where the reader gives the depth without its uncertainty
 _TILT_GIVEN_U_DEG = 2.0  # where the reader gives the inclination
@@ -159,17 +168,33 @@ def graduation_identity(photo: Photo, feature: Feature, length_mm: float, slack_
     return f"{name}:{photo.identity}" if name else photo.identity
 
 
-def inclination(angle: float, u: float, prior_deg: float = TILT_PRIOR_DEG) -> Inclination:
-    """What perspective shows of the inclination, combined with how a reference is held.
+def inclination(sine: float, u_sine: float, relative_u: float, prior_deg: float) -> Inclination:
+    """What perspective shows of the inclination, combined with how a reference may be held.
+
+    Parameters
+    ----------
+    sine : float
+        Of the inclination, as the perspective shows it at the distance that is taken for true.
+    u_sine : float
+        Of reading the perspective, distance apart.
+    relative_u : float
+        Of that distance.
+    prior_deg : float
+        Standard deviation of a normal prior of mean 0.
 
     Notes
     -----
-    A normal prior of mean 0. Where perspective shows more than is usual the prior widens to what is shown (its variance is
-    the largest of its own and ``angle**2 - u**2``): a reference that plainly leans must not be drawn back to lying flat.
+    Mean and standard deviation of the angle after the sine was seen, over all distances. A camera farther off than assumed makes
+    the same perspective of more inclination and one nearer of less; to first order, with the uncertainty of what was seen in
+    place of what is there, the steeper ones would be missed too often.
     """
-    precision = max(math.radians(prior_deg) ** 2, angle**2 - u**2) ** -1
-    total = precision + u**-2
-    return Inclination(angle * u**-2 / total, total**-0.5)
+    sine = min(max(sine, -0.85), 0.85)  # steeper ones are refused or given
+    ratio = np.maximum(1.0 + relative_u * _SPREAD, 0.3)
+    angle = _ANGLES[:, None]
+    density = np.exp(-0.5 * ((sine - np.sin(angle) / ratio) / max(u_sine, _FINEST)) ** 2) @ np.exp(-0.5 * _SPREAD**2)
+    density = density * np.exp(-0.5 * (_ANGLES / math.radians(prior_deg)) ** 2)
+    mean = float(density @ _ANGLES / density.sum())
+    return Inclination(mean, math.sqrt(float(density @ (_ANGLES - mean) ** 2 / density.sum())))
 
 
 def calibrated(found: Found, photo: Photo, feature: Feature) -> Calibration:

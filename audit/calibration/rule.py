@@ -9,6 +9,7 @@ import numpy as np
 from audit.calibration.budget import (
     DISTORTION_U,
     FILM_TILT_PRIOR_DEG,
+    SHOWN_TILT_PRIOR_DEG,
     TILT_PRIOR_DEG,
     Found,
     Inclination,
@@ -168,20 +169,23 @@ def _found(
 def _tilt(photo: Photo, feature: Feature, comb: Comb, tick_mm: float, mm_per_px: float) -> Inclination:
     """Inclination from the perspective of the comb, ``q = tick sin(a) / distance``, and how a rule is held."""
     depth = object_distance(photo, mm_per_px)
-    prior = FILM_TILT_PRIOR_DEG if photo.modality == "radiograph" else TILT_PRIOR_DEG
+    radiograph = photo.modality == "radiograph"
     sine = comb.fit.q * depth.distance_mm / tick_mm
     gradient = DISTORTION_U / (0.5 * max(photo.width_px, photo.height_px))
-    u = math.hypot(
-        math.sqrt(comb.fit.covariance[2, 2]) * depth.distance_mm / tick_mm, sine * depth.relative_u,
-        0.5 * gradient * depth.distance_mm / mm_per_px,
+    reading = math.hypot(
+        math.sqrt(comb.fit.covariance[2, 2]) * depth.distance_mm / tick_mm, 0.5 * gradient * depth.distance_mm / mm_per_px
     )  # fmt: skip
+    u = math.hypot(reading, sine * depth.relative_u)
     if not 0 < u < 1:
-        return inclination(0.0, 10.0, prior)
+        return Inclination(0.0, math.radians(FILM_TILT_PRIOR_DEG if radiograph else TILT_PRIOR_DEG))
     doubt = 2.0 * u if depth.assumed else 0.0  # a camera nearer than assumed makes the same perspective of less inclination
     if abs(sine) - doubt > max(math.sin(math.radians(_STEEPEST_DEG)), 2.5 * u - doubt) and feature.number("tilt_deg") is None:
         raise Refused("reference_leans_too_much", f"A rule must lie within {_STEEPEST_DEG:.0f} degrees of square to the camera; got more.",
                       "Lay the rule flat and photograph it from straight above, or give tilt_deg if it was measured.")  # fmt: skip
-    return inclination(math.asin(min(max(sine, -0.9), 0.9)), u, prior)
+    prior = SHOWN_TILT_PRIOR_DEG
+    if radiograph:  # as a holder keeps it, or as much as it plainly leans
+        prior = min(max(math.degrees(math.sqrt(max(sine**2 - u**2, 0.0))), FILM_TILT_PRIOR_DEG), SHOWN_TILT_PRIOR_DEG)
+    return inclination(sine, reading, depth.relative_u, prior)
 
 
 def _evidence(comb: Comb, tick_mm: float, worth: Graduation) -> dict[str, object]:

@@ -10,7 +10,15 @@ import pytest
 from reference_scenes import RuleScene, draw_rule
 from shapely.geometry import LineString
 
-from audit.calibration.budget import FILM_TILT_PRIOR_DEG, TILT_PRIOR_DEG, Inclination, object_distance, scale_error_per_mm
+from audit.calibration.budget import (
+    FILM_TILT_PRIOR_DEG,
+    SHOWN_TILT_PRIOR_DEG,
+    TILT_PRIOR_DEG,
+    Inclination,
+    inclination,
+    object_distance,
+    scale_error_per_mm,
+)
 from audit.calibration.calibrate import calibrate
 from audit.calibration.length import LANDMARK_U_PX
 from audit.core.annotations import Feature
@@ -88,6 +96,37 @@ def test_known_length_is_only_ever_foreshortened(photo: Photo, prior_deg: float)
     assert 0.8 <= np.sqrt(np.mean(np.square(z))) <= 1.15
     assert 0.93 <= np.mean(np.abs(z) < 2) <= 0.98
     assert abs(np.mean(z)) < 0.2
+
+
+@pytest.mark.parametrize(("sine", "u_sine", "relative_u"), [(0.05, 0.04, 0.15), (0.3, 0.04, 0.15), (-0.3, 0.04, 0.25), (0.2, 0.1, 0.25)])
+def test_inclination_is_that_of_all_distances_weighed(sine: float, u_sine: float, relative_u: float) -> None:
+    """JCGM 101: 400 000 inclinations and distances drawn, each weighed by how well it makes the perspective that was seen."""
+    rng = np.random.default_rng(3)
+    angle = math.radians(SHOWN_TILT_PRIOR_DEG) * rng.standard_normal(400_000)
+    ratio = 1 + relative_u * np.clip(rng.standard_normal(400_000), -2.5, 2.5)
+    weight = np.exp(-0.5 * ((sine - np.sin(angle) / ratio) / u_sine) ** 2)
+    mean = np.average(angle, weights=weight)
+    spread = math.sqrt(np.average((angle - mean) ** 2, weights=weight))
+    found = inclination(sine, u_sine, relative_u, SHOWN_TILT_PRIOR_DEG)
+    assert found.angle == pytest.approx(mean, abs=0.03 * spread + 0.002) and found.u == pytest.approx(spread, rel=0.05)
+
+
+def test_a_perspective_of_nothing_that_is_flat_gives_no_nonsense() -> None:
+    assert all(math.isfinite(inclination(sine, 1e-6, 0.15, 3.0).u) for sine in (-40.0, -0.9, 0.0, 0.6, 40.0))
+
+
+@pytest.mark.parametrize("relative_u", [0.15, 0.25])
+def test_the_claim_holds_where_a_reference_leans_up_to_20_degrees(relative_u: float) -> None:
+    rng = np.random.default_rng(5)
+    z = []
+    for _ in range(600):
+        angle = math.radians(rng.uniform(-20, 20))
+        seen = math.sin(angle) / (1 + relative_u * float(np.clip(rng.standard_normal(), -1.6, 2.4))) + 0.04 * rng.standard_normal()
+        mean, u = inclination(seen, 0.04, relative_u, SHOWN_TILT_PRIOR_DEG).foreshortening()
+        z.append((abs(angle), (mean - math.cos(angle)) / math.hypot(u, 0.0057)))
+    size, error = np.array(z).T
+    assert np.mean(np.abs(error) < 2) >= 0.95
+    assert np.mean(np.abs(error[size > math.radians(15)]) < 2) >= 0.93 - 2 * math.sqrt(0.93 * 0.07 / 150)
 
 
 def test_sources_cancel_only_where_the_whole_name_is_equal() -> None:
