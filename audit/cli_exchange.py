@@ -24,6 +24,7 @@ def add_exchange_commands(app: typer.Typer) -> None:
     app.add_typer(club, name="club")
     app.command()(deidentify)
     app.command()(standards)
+    app.command()(portfolio)
 
 
 def check_paper(paper: str) -> None:
@@ -73,6 +74,25 @@ def standards(
 
     written = api.write_standards(ledger, code, folder, out_folder)
     out.print(f"{len(written)} files in {out_folder}: a FHIR Bundle, and DICOM images with structured reports.")
+
+
+def portfolio(
+    folder: Annotated[Path, typer.Argument(help="Practice folder with the photos, consent.csv and portfolio/.")],
+    codes: Annotated[list[str], typer.Argument(help="Case codes, in the order in which they are told.")],
+    out_folder: Annotated[Path, typer.Option("--out", help="Where portfolio.pdf and plates/ go.")] = Path("portfolio"),
+    purpose: Annotated[str, typer.Option("--purpose", help="For which consent must be on record: teaching or publication.")] = "teaching",
+    paper: Annotated[str, typer.Option("--paper", help="a4 or letter.")] = "a4",
+    ledger: LedgerOption = "reports/ledger.sqlite",
+) -> None:
+    """Chosen cases of a resident as one PDF with plates; what the resident writes stands in portfolio/CODE.md of the folder."""
+    from audit import api
+
+    made = api.write_portfolio(ledger, codes, folder, out_folder, purpose=purpose, paper=paper)
+    for path in made.to_fill_in:
+        out.print(f"  to be filled in: {path}")
+    for line in made.look_at:
+        out.print(f"  look: {line}")
+    out.print(f"{made.pdf}, and {len(made.plates)} plates of 300 dpi beside it.")
 
 
 @club.command()

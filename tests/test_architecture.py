@@ -24,7 +24,7 @@ MAY_USE: dict[str, set[str]] = {
     "measure": {"numpy", "scipy", "shapely", "imaging", "core", "measure"},
     "ledger": {"sqlalchemy", "core", "ledger"},
     "analysis": {"numpy", "pandas", "scipy", "statsmodels", "core", "analysis"},
-    "report": {"pandas", "vl_convert", "jinja2", "typst", "core", "report"},
+    "report": {"pandas", "vl_convert", "jinja2", "typst", "markdown_it", "core", "report"},
     "exchange": {"numpy", "cryptography", "pydicom", "highdicom", "core", "exchange"},
     "synthetic": {"numpy", "scipy", "imaging", "core", "synthetic"},
     "batch": {"api", "core"},

@@ -7,6 +7,7 @@ from collections import Counter
 from collections.abc import Callable, Sequence
 from datetime import date
 from pathlib import Path
+from typing import Any
 
 from audit.api.photo import load_marks
 from audit.api.record import LetThrough, tooth_record, tooth_records
@@ -15,6 +16,7 @@ from audit.core.outcome import PhotoRecord, ToothRecord, VisitRecord
 from audit.core.picture import Picture
 from audit.exchange.dictionary import data_package
 from audit.folder import read_folder
+from audit.imaging.as_taken import as_taken
 from audit.imaging.codec import read_image
 from audit.imaging.overlay import Marks
 from audit.imaging.photo_strip import StripPhoto, photo_strip
@@ -27,6 +29,7 @@ from audit.report.render import tooth_html as _tooth_html
 __all__ = ["read_case_folder", "report_data", "strip_tiles", "tooth_html", "write_reports"]
 
 Progress = Callable[[int, int, str], None]
+_Prepared = Callable[[Any], Any]  # pixels to pixels
 
 
 def read_case_folder(folder: str | Path) -> CaseFolder:
@@ -46,9 +49,9 @@ def tooth_html(ledger_url: str, code: str, photo_folder: str | Path, let_through
     return _tooth_html(report_data(ledger_url, code, photo_folder, let_through))
 
 
-def strip_tiles(record: ToothRecord, photo_folder: str | Path) -> list[Picture]:
-    """Tiles of every photo of a record, cropped round the tooth."""
-    return _pictures(record, Path(photo_folder))[0]
+def strip_tiles(record: ToothRecord, photo_folder: str | Path, *, greys_as_taken: bool = False) -> list[Picture]:
+    """Tiles of every photo of a record, cropped round the tooth; the greys of radiographs are stretched for showing unless asked not to."""
+    return _pictures(record, Path(photo_folder), as_taken if greys_as_taken else _unchanged)[0]
 
 
 def write_reports(
@@ -95,10 +98,14 @@ def _report(record: ToothRecord, folder: Path, refused_rows: Sequence[str]) -> R
     return make_report(record, tiles=tiles, margins=margins, refused_rows=refused_rows, generated_on=date.today().isoformat())
 
 
-def _pictures(record: ToothRecord, folder: Path) -> tuple[list[Picture], list[Picture]]:
+def _unchanged(pixels: Any) -> Any:
+    return pixels
+
+
+def _pictures(record: ToothRecord, folder: Path, prepared: _Prepared = _unchanged) -> tuple[list[Picture], list[Picture]]:
     tiles: list[Picture] = []
     margins: list[Picture] = []
-    shown = [one for visit in record.visits for photo in visit.photos if (one := _shown(visit, photo, folder))]
+    shown = [one for visit in record.visits for photo in visit.photos if (one := _shown(visit, photo, folder, prepared))]
     for view in dict.fromkeys(one.view for one in shown):
         strip = [one for one in shown if one.view == view]
         axis_mm = max(margin_length_mm(one.marks) for one in strip)
@@ -110,11 +117,13 @@ def _pictures(record: ToothRecord, folder: Path) -> tuple[list[Picture], list[Pi
     return tiles, margins
 
 
-def _shown(visit: VisitRecord, photo: PhotoRecord, folder: Path) -> StripPhoto | None:
+def _shown(visit: VisitRecord, photo: PhotoRecord, folder: Path, prepared: _Prepared) -> StripPhoto | None:
     path = folder / photo.file
     if not photo.sha256 or not path.is_file():
         return None
     marks = Marks(load_marks(photo.annotations), photo.calibration, photo.readings, photo.segments)
     months = round(visit.months)
     caption = f"{visit.visit.on}, {visit.visit.stage}, {months} {'month' if months == 1 else 'months'}"
-    return StripPhoto(lambda: read_image(path).pixels, marks, photo.width_px, photo.height_px, photo.view, visit.visit.on, caption)
+    return StripPhoto(
+        lambda: prepared(read_image(path).pixels), marks, photo.width_px, photo.height_px, photo.view, visit.visit.on, caption
+    )

@@ -21,7 +21,6 @@ from audit.report.used import methods_used, pens_used
 __all__ = ["recall_pdf"]
 
 MOST_CHARTS = 12
-STATUS_TITLES = {"in_place": "In place", "attention": "Needs attention", "event": "Event on record", "ended": "Ended"}
 
 
 def recall_pdf(report: Report, paper: str = "a4") -> bytes:
@@ -61,7 +60,7 @@ def _first(report: Report) -> dict[str, Any]:
     record, first = report.record, first_page(report.record)
     last = first.last_visit
     return {
-        "status": {"word": record.status.word, "words": STATUS_TITLES[record.status.word], "sentence": record.status.sentence},
+        "status": {"word": record.status.word, "words": words.STATUS_TITLES[record.status.word], "sentence": record.status.sentence},
         "attention": list(record.attention), "not_assessed": list(record.not_assessed), "refused_rows": list(report.refused_rows),
         "recall": {"due": record.next_recall.due_on, "sentence": record.next_recall.sentence}, "bitewing": _bitewing(record),
         "events": [f"{e.on}: {words.event_words(e.kind)}{f' ({e.note})' if e.note else ''}" for e in record.events],

@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import json
+import struct
 import tempfile
+import zlib
 from collections.abc import Mapping
 from datetime import UTC, datetime
 from pathlib import Path
@@ -17,7 +19,7 @@ __all__ = ["PAPERS", "check_paper", "pdf", "plates"]
 
 PAPERS = ("a4", "letter")
 _TEMPLATES = Path(__file__).parent / "templates"
-_SHARED = ("house.typ", "plot.typ")
+_SHARED = ("house.typ", "plot.typ", "plate.typ")
 # archival with structure (ISO 19005-2, level a) and accessible (ISO 14289-1) at once
 _STANDARDS: list[Literal["a-2a", "ua-1"]] = ["a-2a", "ua-1"]
 
@@ -62,7 +64,15 @@ def plates(template: str, data: Mapping[str, Any], files: Mapping[str, bytes], p
     """The pages of a document as PNG pictures."""
     with tempfile.TemporaryDirectory() as folder:
         pages: Any = _compiler(Path(folder), template, data, files).compile(format="png", ppi=ppi)
-    return [bytes(page) for page in pages] if isinstance(pages, list) else [bytes(pages)]
+    return [_with_resolution(bytes(page), ppi) for page in (pages if isinstance(pages, list) else [pages])]
+
+
+def _with_resolution(png: bytes, ppi: float) -> bytes:
+    """The picture with its resolution written in, which printers and journals ask for (chunk pHYs of ISO/IEC 15948, pixels a metre)."""
+    body = b"pHYs" + struct.pack(">IIB", *[round(ppi / 0.0254)] * 2, 1)
+    chunk = struct.pack(">I", len(body) - 4) + body + struct.pack(">I", zlib.crc32(body))
+    after_head = 8 + 25  # signature and IHDR
+    return png[:after_head] + chunk + png[after_head:]
 
 
 def _compiler(root: Path, template: str, data: Mapping[str, Any], files: Mapping[str, bytes]) -> typst.Compiler:

@@ -8,8 +8,8 @@ from audit.core.clinical import Restoration
 from audit.core.vocabulary import DESIGNS, EVENTS, FINDINGS, MEASURANDS, NEITHER_SOUND_NOR_WORSE, NOT_EXAMINED
 
 __all__ = [
-    "STATUS_WORDS", "UNIT_WORDS", "VIEW_WORDS", "amount", "brief_words", "design_words", "event_words", "finding_value", "finding_words",
-    "interval", "is_sound", "measurand_words", "plain", "reading_words", "tooth_words", "under",
+    "STATUS_TITLES", "STATUS_WORDS", "UNIT_WORDS", "VIEW_WORDS", "amount", "brief_words", "design_words", "event_words", "finding_value",
+    "finding_words", "interval", "is_sound", "measurand_words", "plain", "reading_words", "tooth_words", "under",
 ]  # fmt: skip
 
 UNIT_WORDS = {"mm": "mm", "mm2": "mm²", "um": "µm", "1": "%", "deg": "°"}
@@ -20,6 +20,7 @@ VIEW_WORDS = {
 SEEN_ONLY_IF_LUCENT = ("radiographic_gap_width", "widest_radiographic_gap")
 """A tilted beam or an opaque luting agent hides these: not seen is never closed."""
 STATUS_WORDS = {"measured": "measured", "detected": "detected", "below_detection": "below detection", "refused": "refused"}
+STATUS_TITLES = {"in_place": "In place", "attention": "Needs attention", "event": "Event on record", "ended": "Ended"}
 _FINEST = {"um": 0, "1": 1}  # decimals shown
 _BRIEF_WORDS = {
     "visible_metal_area": "metal area",
