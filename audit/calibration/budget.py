@@ -237,8 +237,8 @@ def _off_axis(found: Found, photo: Photo, depth: Depth) -> float:
 
 def _offset(feature: Feature) -> tuple[float, float, tuple[str, ...]]:
     offset, u = feature.number("offset_mm"), feature.number("u_offset_mm")
-    if (offset is not None and abs(offset) > 50) or (u is not None and u < 0):
-        raise Refused("bad_offset", f"offset_mm must lie within 50 mm and u_offset_mm must not be negative; got {offset} and {u}.",
+    if (offset is not None and abs(offset) > 50) or (u is not None and not 0 <= u <= 50):
+        raise Refused("bad_offset", f"offset_mm must lie within 50 mm and u_offset_mm between 0 and 50 mm; got {offset} and {u}.",
                       "Give how much nearer to the camera the reference lies than the tooth, in mm.")  # fmt: skip
     if offset is None:
         return 0.0, _OFFSET_U_MM if u is None else u, ("offset_assumed",)

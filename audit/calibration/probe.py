@@ -68,7 +68,7 @@ def _marks(feature: Feature) -> np.ndarray:
     given = feature.properties.get("marks_mm")
     try:
         marks = np.asarray(given, dtype=float)
-    except (TypeError, ValueError):
+    except (TypeError, ValueError, OverflowError):
         marks = np.array([])
     if marks.ndim != 1 or len(marks) < _LEAST or not np.isfinite(marks).all() or not np.all(np.diff(marks) > 0.05):
         raise Refused("bad_marks", f"marks_mm must be {_LEAST} or more distances from the tip in rising order; got {given!r}.",

@@ -13,7 +13,6 @@ RFC 7946 (GeoJSON). https://doi.org/10.17487/RFC7946 - the grammar only; positio
 from __future__ import annotations
 
 import json
-import math
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -43,6 +42,9 @@ ROLES: Mapping[str, tuple[str, ...]] = {
     "restoration_margin": ("Point",),
 }
 RADIOGRAPH_ROLES = frozenset({"fit_site", "alveolar_crest", "restoration_margin"})
+
+
+_LARGEST = 1e9  # pixels or millimetres
 
 
 @dataclass(frozen=True)
@@ -77,8 +79,9 @@ class Feature:
         value = self.properties.get(name)
         if value is None:
             return None
-        if isinstance(value, bool) or not isinstance(value, int | float) or not math.isfinite(value):
-            raise Refused("bad_number", f"{name} of a {self.role} must be a number; got {value!r}.", "Correct it in the annotation file.")
+        if not _is_number(value):
+            said = "one beyond all range" if isinstance(value, int) and not isinstance(value, bool) else f"{value!r:.40}"
+            raise Refused("bad_number", f"{name} of a {self.role} must be a number; got {said}.", "Correct it in the annotation file.")
         return float(value)
 
 
@@ -212,7 +215,12 @@ def _geometry(data: Any, role: str, number: int) -> BaseGeometry | None:
 def _all_finite(coordinates: Any) -> bool:
     if isinstance(coordinates, list | tuple):
         return all(_all_finite(item) for item in coordinates)
-    return isinstance(coordinates, int | float) and not isinstance(coordinates, bool) and math.isfinite(coordinates)
+    return _is_number(coordinates)
+
+
+def _is_number(value: Any) -> bool:
+    """Whether a value is a number that a photo of a tooth can bear: JSON also holds integers of any length."""
+    return isinstance(value, int | float) and not isinstance(value, bool) and -_LARGEST <= value <= _LARGEST
 
 
 def check_inside(annotations: Annotations, width_px: int, height_px: int, sha256: str) -> None:
