@@ -14,7 +14,7 @@ from audit.core.annotations import Feature
 from audit.core.quantity import source
 from audit.core.records import Photo
 from audit.errors import Refused
-from audit.imaging.sample import sample
+from audit.imaging.sample import crop, sample
 from audit.imaging.strip import Strip, grey
 
 __all__ = ["read_probe"]
@@ -79,7 +79,9 @@ def _marks(feature: Feature) -> np.ndarray:
 def _profile(pixels: np.ndarray, strip: Strip, length: float) -> np.ndarray:
     s = np.arange(0.0, length + 0.25, 0.5)
     t = np.linspace(-2.0, 2.0, 5)
-    values = sample(grey(pixels), strip.image(s[None, :], t[:, None]), cubic=True)
+    xy = strip.image(s[None, :], t[:, None])
+    part, origin = crop(pixels, xy, 4.0)
+    values = sample(grey(part), xy - origin, cubic=True)
     return np.asarray(np.nan_to_num(np.nanmedian(values, axis=0)), dtype=float)
 
 
