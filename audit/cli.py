@@ -120,7 +120,7 @@ def intake(folder: Annotated[Path, typer.Argument(help="Folder of images, search
     """Judge every image of a folder: may it be measured, when was it taken, is it sharp."""
     from audit import api
 
-    table = Table(Column("file", overflow="fold", min_width=28), "taken on", "kind", "size px", Column("remarks", overflow="fold"))
+    table = Table(Column("file", overflow="fold"), "taken on", "kind", "size px", Column("remarks", overflow="fold"))
     refused = 0
     for name, outcome in api.judge_images(folder):
         if isinstance(outcome, AuditError):

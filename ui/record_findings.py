@@ -10,7 +10,7 @@ import streamlit as st
 from audit import api
 from ui import finding_form, session
 
-__all__ = ["add_visit", "beside", "changed_ratings", "enter", "on_record", "without_surface"]
+__all__ = ["add_visit", "beside", "changed_ratings", "enter", "on_record", "pending", "without_surface"]
 
 
 _ASKED_BY_SURFACE = frozenset({*finding_form.BY_SURFACE, *finding_form.PROXIMAL})
@@ -22,6 +22,12 @@ def on_record(cases: Any, code: str, on: str) -> dict[str, str]:
     found = {f"{one.finding}/{one.surface if one.finding in _ASKED_BY_SURFACE else ''}": one.value for one in rows}
     rated = {f"{one.system}/{one.criterion}": one.grade for one in cases.grades if (one.restoration, one.on) == (code, on)}
     return found | rated
+
+
+def pending(cases: Any, code: str, on: str) -> int:
+    """How many answers on the form are not what the record says."""
+    before = on_record(cases, code, on)
+    return sum(bool(value) and value != before.get(question) for question, value in finding_form.answers().items())
 
 
 def without_surface(cases: Any, code: str, on: str) -> list[str]:

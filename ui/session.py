@@ -5,7 +5,7 @@ from __future__ import annotations
 import os
 from collections.abc import Callable
 from pathlib import Path
-from typing import Any
+from typing import Any, Literal
 from urllib.parse import quote
 
 import streamlit as st
@@ -70,13 +70,13 @@ def rows() -> Any:
     return _rows(str(ledger_url()), _stamp(), *_seen())
 
 
-def outcomes(until: str, by: tuple[str, ...]) -> Any:
+def outcomes(until: Literal["success", "survival"], by: tuple[str, ...]) -> Any:
     """What became of all restorations."""
     return _outcomes(str(ledger_url()), until, by, _stamp())
 
 
 @st.cache_resource(max_entries=8, show_spinner="Counting ...")
-def _outcomes(url: str, until: str, by: tuple[str, ...], stamp: tuple[float, ...]) -> Any:
+def _outcomes(url: str, until: Literal["success", "survival"], by: tuple[str, ...], stamp: tuple[float, ...]) -> Any:
     return api.outcome_tables(url, until, by)
 
 

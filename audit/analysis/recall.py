@@ -63,7 +63,7 @@ def tooth_record(
         restoration, tuple(history), events,
         _status(restoration, period, events, end, attention), compared.baseline_on, found,
         plan_checks(restoration, period.compared), attention, (*_restarted(period), *not_assessed(period.visits)),
-        _next_recall(restoration, period, end, bool(attention), recall_months, today), compared.until,
+        _next_recall(restoration, period, end, bool(attention), recall_months, today), compared.until, compared.restart,
     )  # fmt: skip
 
 

@@ -120,8 +120,8 @@ class NextRecall:
 class ToothRecord:
     """All that a recall report says of one restoration, statistics done.
 
-    ``compared_until`` is the intervention that ended the stretch of time to which baseline and changes belong, where nobody has seen the
-    tooth since; nothing of it asks for attention any more.
+    ``compared_since`` is the intervention after which the baseline was taken anew. ``compared_until`` is the one that ended the stretch
+    of time to which baseline and changes belong, where nobody has seen the tooth since; nothing of it asks for attention any more.
     """
 
     restoration: Restoration
@@ -135,3 +135,4 @@ class ToothRecord:
     not_assessed: tuple[str, ...]
     next_recall: NextRecall
     compared_until: Event | None = None
+    compared_since: Event | None = None

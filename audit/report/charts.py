@@ -178,11 +178,17 @@ def _points(record: ToothRecord, rows: pd.DataFrame, unit: str, factor: float) -
             {
                 "months": row["months"], "on": row["on"], "status": STATUS_WORDS[status],
                 "value": row["value"] * factor if status == "measured" else None, "low": row["low"] * factor, "high": row["high"] * factor,
-                "label": label, "episode": sum(event.on <= row["on"] for event in record.events),
+                "label": label, "episode": _episode(record, str(row["on"])),
                 "words": reading_words(status, row["value"], row["u"], row["low"], row["high"], unit, row["measurand"]),
             }
         )  # fmt: skip
     return points
+
+
+def _episode(record: ToothRecord, on: str) -> int:
+    """How many interventions came before the tooth was seen: a recall on the day of one shows it as it was before."""
+    afresh = any(visit.visit.on == on and visit.visit.stage in ("placement", "baseline") for visit in record.visits)
+    return sum(event.on < on or (event.on == on and afresh) for event in record.events)
 
 
 def _thinned(points: list[dict[str, Any]], px_per_month: float) -> list[dict[str, Any]]:

@@ -101,8 +101,12 @@ def first_page(record: ToothRecord) -> FirstPage:
 
 
 def _against(record: ToothRecord) -> str:
-    until = record.compared_until
-    when = [record.baseline_on or "", f"until {event_words(until.kind)} on {until.on}" if until else ""]
+    since, until = record.compared_since, record.compared_until
+    when = [
+        record.baseline_on or "",
+        f"taken anew: {event_words(since.kind)} on {since.on}" if since and record.baseline_on else "",
+        f"until {event_words(until.kind)} on {until.on}" if until else "",
+    ]
     return f"Against baseline ({', '.join(filter(None, when))})" if any(when) else "Against baseline"
 
 

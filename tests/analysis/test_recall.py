@@ -124,7 +124,11 @@ def test_what_was_compared_before_an_intervention_stands_until_the_tooth_is_seen
     assert waiting.compared_until is not None and waiting.compared_until.on == "2020-08-01" and waiting.attention == ()
     assert first_page(waiting).against == f"Against baseline ({BASELINE}, until came off and was recemented on 2020-08-01)"
     seen = record(*visits, visit("2020-09-10", shots[2], stage="baseline", findings=SOUND))
-    assert seen.changes == () and seen.compared_until is None and first_page(seen).against == "Against baseline (2020-09-10)"
+    assert (
+        seen.changes == ()
+        and seen.compared_until is None
+        and first_page(seen).against == ("Against baseline (2020-09-10, taken anew: came off and was recemented on 2020-08-01)")
+    )
 
 
 @pytest.mark.parametrize("kind", [name for name, kind in EVENTS.items() if kind.restarts_baseline])

@@ -35,6 +35,8 @@ def show() -> None:
     if said := st.session_state.pop("said", None):
         getattr(st, said[0])(said[1])
     finding_form.restore(f"{code} {on}", record_findings.on_record(cases, code, on))
+    if pending := record_findings.pending(cases, code, on):
+        st.info(f"{pending} {'answer is' if pending == 1 else 'answers are'} kept here but not in the record yet: **Enter** at the foot.")
     by_surface(cases, code, on)
     whole_tooth()
     ratings(cases, code, on)
