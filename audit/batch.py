@@ -5,8 +5,10 @@ A run that is cancelled or killed has stored what it finished; the same command 
 
 from __future__ import annotations
 
+import hashlib
 import json
 import os
+from collections import Counter
 from collections.abc import Callable, Iterator
 from concurrent.futures import FIRST_COMPLETED, Future, ProcessPoolExecutor, wait
 from dataclasses import dataclass
@@ -38,6 +40,7 @@ class AuditSummary:
     refused_rows: tuple[str, ...]
     unlisted: tuple[str, ...]
     unmarked: tuple[str, ...]
+    repeated: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -90,7 +93,25 @@ def audit_folder(folder: str | Path, ledger_url: str, *, workers: int | None = N
                 progress(done, total, job.entry.file)
     lines = tuple(f"{entry.file}: {error}" for entry, error in refused)
     unmarked = tuple(entry.file for entry in cases.photos if not (root / entry.file).with_suffix(".geojson").is_file())
-    return AuditSummary(total, total - known - len(refused), known, lines, cases.refused_rows, api.unlisted_images(root, cases), unmarked)
+    unlisted = api.unlisted_images(root, cases)
+    return AuditSummary(total, total - known - len(refused), known, lines, cases.refused_rows, unlisted, unmarked, _repeated(root, cases))
+
+
+def _repeated(root: Path, cases: CaseFolder) -> tuple[str, ...]:
+    """Listed files that are byte for byte another listed one, each with the name of that."""
+    sizes = Counter(size for entry in cases.photos if (size := _size(root / entry.file)))
+    first: dict[bytes, str] = {}
+    found = []
+    for entry in cases.photos:
+        if sizes.get(_size(root / entry.file), 0) > 1:
+            other = first.setdefault(hashlib.sha256((root / entry.file).read_bytes()).digest(), entry.file)
+            if other != entry.file:
+                found.append(f"{entry.file} is the same file as {other}")
+    return tuple(found)
+
+
+def _size(path: Path) -> int:
+    return path.stat().st_size if path.is_file() else 0
 
 
 def _jobs(root: Path, cases: CaseFolder, ledger: api.Ledger) -> tuple[list[_Job], list[tuple[PhotoEntry, AuditError]]]:

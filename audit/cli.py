@@ -203,6 +203,8 @@ def _print_summary(summary: AuditSummary) -> None:
         out.print(f"  refused: {line}", markup=False, highlight=False)
     for name in summary.unmarked:
         out.print(f"  no annotation file beside {name}: nothing was marked, so hardly anything was measured", markup=False, highlight=False)
+    for line in summary.repeated:
+        out.print(f"  {line}: one photograph proves nothing twice; take one of them out of photos.csv", markup=False, highlight=False)
     for name in summary.unlisted:
         out.print(f"  not in photos.csv: {name}", markup=False, highlight=False)
 

@@ -129,3 +129,19 @@ def test_metal_of_a_tooth_that_is_small_in_the_photo_is_left_to_the_reader() -> 
     photo = DEMO / "photos" / "M01-004" / "2018-06-11_smile_front.jpg"
     refusals = {r.measurand: r for r in api.measure_photo(photo, photo.with_suffix(".geojson")).refusals}
     assert refusals["visible_metal_fraction"].code == "metal_undecided" and "200 px wide" in refusals["visible_metal_fraction"].reason
+
+
+def test_one_file_under_two_names_is_told(tmp_path: Path) -> None:
+    for name in ("restorations.csv", "visits.csv"):
+        shutil.copy(DEMO / name, tmp_path / name)
+    rows = [
+        "file,restoration,on,view",
+        "a.jpg,M01-011,2019-05-06,facial",
+        "b.jpg,M01-011,2019-09-26,facial",
+        "c.jpg,M01-011,2020-04-06,facial",
+    ]
+    (tmp_path / "photos.csv").write_text("\n".join(rows) + "\n", encoding="utf-8")
+    for name, content in (("a.jpg", b"one"), ("b.jpg", b"one"), ("c.jpg", b"two")):
+        (tmp_path / name).write_bytes(content)
+    summary = batch.audit_folder(tmp_path, str(tmp_path / "ledger.sqlite"), workers=1)
+    assert summary.repeated == ("b.jpg is the same file as a.jpg",)
