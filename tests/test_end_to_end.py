@@ -141,7 +141,7 @@ def test_one_file_under_two_names_is_told(tmp_path: Path) -> None:
         "c.jpg,M01-011,2020-04-06,facial",
     ]
     (tmp_path / "photos.csv").write_text("\n".join(rows) + "\n", encoding="utf-8")
-    for name, _, content in shown:
+    for name, content in (("a.jpg", b"one"), ("b.jpg", b"one"), ("c.jpg", b"two")):
         (tmp_path / name).write_bytes(content)
     summary = batch.audit_folder(tmp_path, str(tmp_path / "ledger.sqlite"), workers=1)
     assert summary.repeated == ("b.jpg is the same file as a.jpg",)
