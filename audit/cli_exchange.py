@@ -148,8 +148,14 @@ def merge_command(
 
 
 @club.command()
-def compare(folder: Annotated[Path, typer.Argument(help="The club's folder.")]) -> None:
-    """What each member sent, side by side; counts only."""
+def compare(
+    folder: Annotated[Path, typer.Argument(help="The club's folder.")],
+    out_folder: Annotated[Path, typer.Option("--out", help="Where club.html and club.pdf go.")] = Path("club-report"),
+    paper: Annotated[str, typer.Option("--paper", help="a4 or letter.")] = "a4",
+) -> None:
+    """Write the club's report, by member code and without a ranking: attendance first, then outcomes, agreement and refusals."""
     from audit import api
 
+    written = api.write_club_report(folder, out_folder, paper)
     out.print(api.club_summary(folder).to_string(index=False))
+    out.print(f"Open {written[0]} in a browser; {written[1].name} beside it is for paper.")

@@ -11,6 +11,7 @@ from audit.api.bringing_in import Guess, guess_photo, place_for, stage_of, take_
 from audit.api.carry import baseline_photo, carry_marks, earlier_photo
 from audit.api.clean import CleanPicture, clean_picture
 from audit.api.club import ClubExport, accept_sender, club_summary, merge_bundles, prepare_bundle
+from audit.api.club_report import club_report, write_club_report
 from audit.api.desk import Desk, Draft, DraftConflict, load_draft, save_draft
 from audit.api.examiner_first import HELD_UNTIL, held_back, held_visits, mark_shown, seen_so_far, was_seen, was_shown
 from audit.api.marking import (
@@ -53,13 +54,13 @@ __all__ = [
     "CAUTIONS", "FDI_SCORES", "FDI_WORDS", "FINDINGS", "GRADES", "HELD_UNTIL", "NOT_EXAMINED", "PENS", "PORTFOLIO_PURPOSES", "SNAP_KINDS",
     "STAGES", "SURFACES", "VIEWS", "AuditError", "AuditKey", "CleanPicture", "ClubExport", "Desk", "Draft", "DraftConflict", "Guess",
     "Ledger", "Measured", "Report", "WrittenPortfolio", "accept_sender", "add_proposed_metal", "audit_key", "baseline_photo",
-    "baseline_picture", "calibrate_photo", "carry_marks", "charts", "check_marks_belong", "check_paper", "clean_picture", "club_summary",
-    "confirm_marks", "document_fragment", "draft_marks", "draft_scale", "earlier_photo", "finding_words", "found_lines", "fragments",
-    "guess_photo", "held_back", "held_visits", "incomplete_marks", "index_row", "judge_images", "list_fragment", "load_draft",
+    "baseline_picture", "calibrate_photo", "carry_marks", "charts", "check_marks_belong", "check_paper", "clean_picture", "club_report",
+    "club_summary", "confirm_marks", "document_fragment", "draft_marks", "draft_scale", "earlier_photo", "finding_words", "found_lines",
+    "fragments", "guess_photo", "held_back", "held_visits", "incomplete_marks", "index_row", "judge_images", "list_fragment", "load_draft",
     "looked_near", "mark_looked", "mark_shown", "measurand_words", "measure_draft", "measure_photo", "merge_bundles", "metal_by_strokes",
     "next_waiting", "open_ledger", "outcome_tables", "outline_at", "overlay_png", "overview_jpeg", "place_for", "plain", "prepare_bundle",
     "put_rows", "read_case_folder", "reading_words", "recalls", "reference_at_a_glance", "refused_document", "region_jpeg", "report_data",
     "save_draft", "save_marks", "save_picture", "seen_so_far", "series", "shown", "snap_path", "stage_of", "take_in", "tooth_codes",
     "tooth_html", "tooth_pdf", "tooth_record", "tooth_records", "unlisted_images", "waiting_marks", "waiting_photos", "was_seen",
-    "was_shown", "write_pdfs", "write_portfolio", "write_reports", "write_standards", "write_strip_sheet",
+    "was_shown", "write_club_report", "write_pdfs", "write_portfolio", "write_reports", "write_standards", "write_strip_sheet",
 ]  # fmt: skip

@@ -48,10 +48,12 @@ TABLES: Mapping[str, tuple[Column, ...]] = MappingProxyType(
     {
         "restorations": (
             _CASE, Column("member", "pseudonym of the club member", "code"),
+            Column("patient", "pseudonym of the patient, as far as the case codes tell patients apart", "code"),
             Column("operator", "pseudonym of who placed it", "code", needed=False),
             Column("tooth", "ISO 3950 designation", "word", tuple(tooth.iso3950 for tooth in all_teeth())),
             Column("design", "design of the casting", "word", tuple(DESIGNS)), Column("alloy", "colour of the alloy", "word", ALLOYS),
             Column("followed_months", "months from placement to the last visit, rounded to one", "whole"),
+            Column("placed_years_ago", "whole years from placement to when the bundle was made", "whole"),
         ),
         "visits": (_CASE, _VISIT, _MONTHS, Column("stage", "stage of the visit", "word", STAGES), _EXAMINER,
                    Column("note", "free text, only where the sender chose to send it", "text", needed=False)),

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Mapping
+from datetime import date
 
 from audit.core.dates import months_between
 from audit.core.outcome import PhotoRecord, ToothRecord, VisitRecord
@@ -17,7 +18,7 @@ __all__ = ["Row", "club_rows"]
 Row = Mapping[str, object]
 
 
-def club_rows(records: Iterable[ToothRecord], keys: ClubKeys, *, notes: bool = False) -> dict[str, list[Row]]:
+def club_rows(records: Iterable[ToothRecord], keys: ClubKeys, *, notes: bool = False, today: date | None = None) -> dict[str, list[Row]]:
     """Rows of every table, restorations in the order of their pseudonyms, so that the order says nothing either.
 
     Parameters
@@ -26,11 +27,13 @@ def club_rows(records: Iterable[ToothRecord], keys: ClubKeys, *, notes: bool = F
     keys : ClubKeys
     notes : bool
         Whether free text leaves with them.
+    today : date, optional
+        For the whole years since placement, which tell who was not seen lately.
     """
     tables: dict[str, list[Row]] = {name: [] for name in TABLES}
     named = sorted(((keys.pseudonym("case", r.restoration.code), r) for r in records), key=lambda pair: pair[0])
     for case, record in named:
-        tables["restorations"].append(_restoration(case, record, keys))
+        tables["restorations"].append(_restoration(case, record, keys, today or date.today()))
         tables["events"] += [
             {"case": case, "months": _months(record, event.on), "kind": event.kind, "note": _note(event.note, notes)}
             for event in record.events
@@ -48,13 +51,16 @@ def club_rows(records: Iterable[ToothRecord], keys: ClubKeys, *, notes: bool = F
     return tables
 
 
-def _restoration(case: str, record: ToothRecord, keys: ClubKeys) -> Row:
+def _restoration(case: str, record: ToothRecord, keys: ClubKeys, today: date) -> Row:
     restoration = record.restoration
+    patient = "-".join(restoration.code.split("-")[:2])  # as `audit.analysis.outcomes` reads a code
     last = max((visit.visit.on for visit in record.visits), default=restoration.placed_on)
     return {
-        "case": case, "member": keys.pseudonym("member", restoration.code.partition("-")[0]), "operator": _who(restoration.operator, keys),
+        "case": case, "member": keys.pseudonym("member", restoration.code.partition("-")[0]),
+        "patient": keys.pseudonym("patient", patient), "operator": _who(restoration.operator, keys),
         "tooth": restoration.tooth.iso3950, "design": restoration.design, "alloy": restoration.alloy,
         "followed_months": _months(record, last),
+        "placed_years_ago": max(0, int(months_between(restoration.placed_on, today.isoformat()) // 12)),
     }  # fmt: skip
 
 

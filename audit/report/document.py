@@ -12,8 +12,9 @@ from audit import __version__
 from audit.core.clinical import Finding, Grade
 from audit.core.outcome import ToothRecord, VisitRecord
 from audit.core.picture import Picture
+from audit.core.vocabulary import is_sound
 from audit.report import tables
-from audit.report.words import design_words, finding_value, finding_words, is_sound, measurand_words, plain, tooth_words
+from audit.report.words import design_words, finding_value, finding_words, measurand_words, plain, tooth_words
 
 __all__ = [
     "FindingLine", "FindingMatrix", "IndexRow", "RefusalGroup", "Report", "finding_line", "finding_matrix", "grade_answer", "index_row",

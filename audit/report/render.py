@@ -24,7 +24,7 @@ from audit.report.document import IndexRow, Report, finding_matrix, refusal_grou
 from audit.report.first_page import first_page
 from audit.report.used import methods_used, pens_used
 
-__all__ = ["chart_svg", "document_fragment", "fragments", "index_html", "list_fragment", "tooth_html"]
+__all__ = ["chart_svg", "document_fragment", "fragments", "index_html", "list_fragment", "page", "tooth_html"]
 
 _SVG = "http://www.w3.org/2000/svg"
 _STATUS_SHAPES = {
@@ -44,7 +44,7 @@ def tooth_html(report: Report) -> str:
     """
     drawn = charts(report)
     views = dict.fromkeys(tile.view for tile in report.tiles)
-    return _page("tooth.html").render(
+    return page("tooth.html").render(
         report=report,
         record=report.record,
         first=first_page(report.record),
@@ -81,7 +81,7 @@ def index_html(
     title : str
         Heading.
     """
-    return _page("index.html").render(
+    return page("index.html").render(
         rows=rows, counts=sorted(counts.items(), key=lambda item: (-item[1], item[0])), refused=refused, generated_on=generated_on,
         title=title, software=__version__, cautions=CAUTIONS, tally=_tally(rows),
     )  # fmt: skip
@@ -96,7 +96,7 @@ def fragments(report: Report) -> dict[str, str]:
         HTML by name: ``how_to_read``, ``summary``, ``photographs``, ``margins``, ``comparisons``, ``plan``, ``findings``,
         ``refused``; empty where there is nothing.
     """
-    sections: Any = _page("sections.html").module
+    sections: Any = page("sections.html").module
     views = dict.fromkeys(tile.view for tile in report.tiles)
     strips = [(view, [tile for tile in report.tiles if tile.view == view]) for view in views]
     pens = pens_used(report)
@@ -115,13 +115,13 @@ def fragments(report: Report) -> dict[str, str]:
 
 def list_fragment(rows: Sequence[IndexRow]) -> str:
     """The table of `index_html` alone, for a page that has its own headings."""
-    sections: Any = _page("sections.html").module
+    sections: Any = page("sections.html").module
     return _styled(str(sections.restorations(rows)))
 
 
 def document_fragment(document: Document) -> str:
     """Readings and refusals of one photo as tables, for a page that has its own headings."""
-    sections: Any = _page("sections.html").module
+    sections: Any = page("sections.html").module
     return _styled(str(sections.measured(document)))
 
 
@@ -156,7 +156,8 @@ def _styled(part: str) -> str:
     return f'<style>{style}</style><div class="report">{part}</div>'
 
 
-def _page(name: str) -> jinja2.Template:
+def page(name: str) -> jinja2.Template:
+    """A template of the house by its name."""
     return _environment().get_template(name)
 
 

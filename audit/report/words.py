@@ -5,11 +5,11 @@ from __future__ import annotations
 import math
 
 from audit.core.clinical import Restoration
-from audit.core.vocabulary import DESIGNS, EVENTS, FINDINGS, MEASURANDS, NEITHER_SOUND_NOR_WORSE, NOT_EXAMINED
+from audit.core.vocabulary import DESIGNS, EVENTS, MEASURANDS, NOT_EXAMINED
 
 __all__ = [
     "STATUS_TITLES", "STATUS_WORDS", "UNIT_WORDS", "VIEW_WORDS", "amount", "brief_words", "design_words", "event_words", "finding_value",
-    "finding_words", "interval", "is_sound", "measurand_words", "plain", "reading_words", "tooth_words", "under",
+    "finding_words", "interval", "measurand_words", "plain", "reading_words", "tooth_words", "under",
 ]  # fmt: skip
 
 UNIT_WORDS = {"mm": "mm", "mm2": "mm²", "um": "µm", "1": "%", "deg": "°"}
@@ -86,12 +86,6 @@ def finding_words(name: str) -> str:
 def finding_value(name: str, value: str) -> str:
     """A finding's answer; a number gets its unit."""
     return f"{value} mm" if name.endswith("_mm") and value != NOT_EXAMINED else plain(value)
-
-
-def is_sound(name: str, value: str) -> bool:
-    """Whether an answer is the first, sound one of its list; numbers and ``not_examined`` are not judged and count as sound."""
-    answers = FINDINGS.get(name, ())
-    return not answers or name in NEITHER_SOUND_NOR_WORSE or value in (answers[0], NOT_EXAMINED)
 
 
 def amount(value: float, unit: str, u: float | None = None) -> str:

@@ -136,3 +136,18 @@ def test_a_stratum_without_a_value_is_named_and_one_without_rows_is_left_out() -
     assert [(key, len(part)) for key, part in strata(table, ["operator"])] == [(("not recorded",), 1), (("A",), 3)]
     none = table.assign(operator=pd.Categorical(table["operator"], ["", "A", "B"]))
     assert [len(part) for _, part in strata(none, ["operator"])] == [1, 3]
+
+
+def test_groups_of_patients_say_nearly_what_leaving_each_out_says(monkeypatch: pytest.MonkeyPatch) -> None:
+    rng = np.random.default_rng(1)
+    frailty = np.repeat(rng.gamma(2.0, 0.5, 300), 2)
+    time, censored = rng.exponential(20.0 / frailty), rng.uniform(2.0, 12.0, 600)
+    table = pd.DataFrame({
+        "patient": [f"P{number:03d}" for number in np.repeat(np.arange(300), 2)], "entry": 0.0, "free": 0.999 * np.minimum(time, censored),
+        "found": np.where(time < censored, time, np.nan), "end": np.where(time < censored, "lost", ""),
+    })  # fmt: skip
+    grouped = clustered(table, lambda rows: kaplan_meier(rows).at(8.0), 8.0)
+    monkeypatch.setattr("audit.analysis.clustered.MOST_GROUPS", 10_000)
+    each = clustered(table, lambda rows: kaplan_meier(rows).at(8.0), 8.0)
+    # a standard error of 200 groups is itself known to 1 / sqrt(2 * 199) = 5 %
+    assert grouped.patients == each.patients == 300 and abs(grouped.se_log_log / each.se_log_log - 1.0) < 0.15

@@ -16,10 +16,11 @@ from audit.core.clinical import Finding
 from audit.core.outcome import Change
 from audit.core.quantity import Quantity
 from audit.core.records import Reading
+from audit.core.vocabulary import is_sound
 from audit.report import tables
 from audit.report.document import refusal_groups
 from audit.report.first_page import first_page
-from audit.report.words import amount, interval, is_sound, reading_words
+from audit.report.words import amount, interval, reading_words
 
 
 def test_every_reading_is_one_row_with_its_numbers_unrounded() -> None:
