@@ -25,7 +25,7 @@ from audit.analysis.posed_anew import Repeatability
 from audit.core.clinical import Event, Restoration
 from audit.core.dates import add_months, months_between
 from audit.core.outcome import NextRecall, Status, ToothRecord, VisitRecord
-from audit.core.vocabulary import EVENTS
+from audit.core.vocabulary import EVENTS, is_sound
 
 __all__ = ["tooth_record"]
 
@@ -92,9 +92,16 @@ def _status(
     before = period.visits[-2].visit.on if len(period.visits) > 1 else ""
     if period.restart is not None and period.restart.on > before:
         return Status("event", f"{seen}; the baseline was taken anew on {period.baseline_on}.")
-    examined = bool(last.findings)
-    words = "nothing recorded asks for attention" if examined else "no clinical findings were recorded at the last visit"
-    return Status("in_place", f"{seen}; {words}.")
+    return Status("in_place", f"{seen}; {_nothing_asks(last)}.")
+
+
+def _nothing_asks(last: VisitRecord) -> str:
+    if not last.findings:
+        return "no clinical findings were recorded at the last visit"
+    watched = sum(not is_sound(finding.finding, finding.value) for finding in last.findings)
+    if not watched:
+        return "nothing recorded asks for attention"
+    return f"{watched} {_plural(watched, 'finding')} of the last visit to watch, none that asks for attention by itself"
 
 
 def _points(count: int) -> str:

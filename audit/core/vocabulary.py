@@ -8,7 +8,7 @@ from types import MappingProxyType
 
 __all__ = [
     "ALLOYS", "DESIGNS", "EVENTS", "FDI_SCORES", "FDI_WORDS", "FINDINGS", "GRADES", "MEASURANDS", "NEITHER_SOUND_NOR_WORSE", "NOT_EXAMINED",
-    "RADIOGRAPH_VIEWS", "RYGE_SCALES", "STAGES", "SAME_WORD", "SURFACES", "VIEWS", "Design", "EventKind", "MeasurandKind",
+    "RADIOGRAPH_VIEWS", "RYGE_SCALES", "STAGES", "SAME_WORD", "SURFACES", "VIEWS", "Design", "EventKind", "MeasurandKind", "is_sound",
 ]  # fmt: skip
 
 VIEWS = ("facial", "smile_front", "smile_oblique", "occlusal", "lingual", "mesial", "distal", "bitewing", "stage")
@@ -207,3 +207,9 @@ MEASURANDS: Mapping[str, MeasurandKind] = MappingProxyType(
         )
     }
 )
+
+
+def is_sound(name: str, value: str) -> bool:
+    """Whether an answer is the first, sound one of its list; numbers and ``not_examined`` are not judged and count as sound."""
+    answers = FINDINGS.get(name, ())
+    return not answers or name in NEITHER_SOUND_NOR_WORSE or value in (answers[0], NOT_EXAMINED)

@@ -49,6 +49,15 @@ def test_a_last_visit_without_findings_says_so() -> None:
     assert "Nothing recorded about: explorer, caries at the margin and retention." in told.not_assessed
 
 
+def test_a_finding_that_is_marked_and_asks_for_nothing_is_not_called_nothing() -> None:
+    told = record(*life(findings={**SOUND, "explorer": "catches"}))
+    assert (
+        told.status.word == "in_place"
+        and "1 finding of the last visit to watch, none that asks for attention by itself" in told.status.sentence
+    )
+    assert "nothing recorded asks for attention" in record(*life(findings=SOUND)).status.sentence
+
+
 def test_findings_come_before_changes_and_the_gravest_first() -> None:
     before, now = (photo(measured(v, 0.02, "margin_to_gingiva"), name=str(v)) for v in (0.4, 1.6))
     found = {**SOUND, "uncovered_cusp": "chip", "explorer": "enters", "caries_at_margin": "present", "bleeding": "yes"}
