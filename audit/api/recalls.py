@@ -8,7 +8,7 @@ from audit.analysis.recall_list import RecallList, recall_list
 from audit.api.record import tooth_records
 from audit.ledger.store import open_ledger
 
-__all__ = ["recalls"]
+__all__ = ["bitewing_intervals", "recalls"]
 
 
 def recalls(ledger_url: str, today: date | None = None) -> RecallList:
@@ -21,7 +21,11 @@ def recalls(ledger_url: str, today: date | None = None) -> RecallList:
         The day of the list.
     """
     on = today or date.today()
-    records = tooth_records(ledger_url, on)
+    return recall_list(tooth_records(ledger_url, on), on, bitewing_intervals(ledger_url))
+
+
+def bitewing_intervals(ledger_url: str) -> dict[str, int]:
+    """Months between bitewings that the clinician set, by restoration; those without are left out."""
     with open_ledger(ledger_url, must_exist=True) as ledger:
-        months = {record.restoration.code: ledger.recall_months(record.restoration.code, "bitewing") for record in records}
-    return recall_list(records, on, {code: count for code, count in months.items() if count is not None})
+        months = {code: ledger.recall_months(code, "bitewing") for code in ledger.codes()}
+    return {code: count for code, count in months.items() if count is not None}

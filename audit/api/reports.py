@@ -10,6 +10,7 @@ from pathlib import Path
 from typing import Any
 
 from audit.api.photo import load_marks
+from audit.api.practice_summary import write_summary
 from audit.api.record import LetThrough, tooth_record, tooth_records
 from audit.core.clinical import CaseFolder
 from audit.core.outcome import PhotoRecord, ToothRecord, VisitRecord
@@ -58,7 +59,7 @@ def write_reports(
     ledger_url: str, photo_folder: str | Path, out_folder: str | Path, *, refused_files: Sequence[str] = (),
     progress: Progress | None = None,
 ) -> Path:  # fmt: skip
-    """One HTML report per restoration, tidy CSV tables beside them, and the index, whose path is returned.
+    """One HTML report per restoration, tidy CSV tables and the practice's summary beside them, and the index, whose path is returned.
 
     Parameters
     ----------
@@ -77,7 +78,9 @@ def write_reports(
         )
         if progress is not None:
             progress(done, len(records), name)
-    return _write_index(records, out, (*cases.refused_rows, *refused_files))
+    refused = (*cases.refused_rows, *refused_files)
+    write_summary(records, ledger_url, out, refused, date.today())
+    return _write_index(records, out, refused)
 
 
 def _write_index(records: Sequence[ToothRecord], out: Path, refused: Sequence[str]) -> Path:
@@ -89,7 +92,12 @@ def _write_index(records: Sequence[ToothRecord], out: Path, refused: Sequence[st
     counts = Counter(refusal.code for record in records for visit in record.visits for photo in visit.photos for refusal in photo.refusals)
     rows = [index_row(record, f"{record.restoration.code}.html") for record in records]
     index = out / "index.html"
-    index.write_text(index_html(rows, counts, refused, generated_on=date.today().isoformat()), encoding="utf-8")
+    index.write_text(
+        index_html(
+            rows, counts, refused, generated_on=date.today().isoformat(), beside={"summary.html": "This month: recalls and open questions"}
+        ),
+        encoding="utf-8",
+    )
     return index
 
 

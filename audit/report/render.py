@@ -64,8 +64,9 @@ def tooth_html(report: Report) -> str:
 
 
 def index_html(
-    rows: Sequence[IndexRow], counts: Mapping[str, int], refused: Sequence[str] = (), *, generated_on: str = "", title: str = "Recall audit"
-) -> str:
+    rows: Sequence[IndexRow], counts: Mapping[str, int], refused: Sequence[str] = (), *, generated_on: str = "",
+    title: str = "Recall audit", beside: Mapping[str, str] | None = None,
+) -> str:  # fmt: skip
     """The club's list of restorations.
 
     Parameters
@@ -80,10 +81,12 @@ def index_html(
         ISO 8601 date.
     title : str
         Heading.
+    beside : mapping of str to str, optional
+        Other pages by their address, with their names.
     """
     return page("index.html").render(
         rows=rows, counts=sorted(counts.items(), key=lambda item: (-item[1], item[0])), refused=refused, generated_on=generated_on,
-        title=title, software=__version__, cautions=CAUTIONS, tally=_tally(rows),
+        title=title, software=__version__, cautions=CAUTIONS, tally=_tally(rows), beside=beside or {},
     )  # fmt: skip
 
 
