@@ -3,17 +3,22 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 from rich.console import Console
 
 from audit.errors import ImageError
 
+if TYPE_CHECKING:
+    from audit.api import Moved
+
 __all__ = ["add_exchange_commands", "check_paper", "write_pdfs"]
 
 out = Console(highlight=False, soft_wrap=True, markup=False)
 club = typer.Typer(no_args_is_help=True, help="Bundles for a study club: de-identified, signed, merged and compared.")
+
+practice = typer.Typer(no_args_is_help=True, help="A whole practice moved to another computer: ledger, photos, tables and drafts.")
 
 LedgerOption = Annotated[str, typer.Option("--ledger", help="Ledger file or database URL.")]
 KeysOption = Annotated[Path, typer.Option("--keys", help="Folder of the keys; keep it private and backed up.")]
@@ -22,6 +27,7 @@ KeysOption = Annotated[Path, typer.Option("--keys", help="Folder of the keys; ke
 def add_exchange_commands(app: typer.Typer) -> None:
     """Make the commands known to the program."""
     app.add_typer(club, name="club")
+    app.add_typer(practice, name="practice")
     app.command()(deidentify)
     app.command()(standards)
     app.command()(portfolio)
@@ -159,3 +165,44 @@ def compare(
     written = api.write_club_report(folder, out_folder, paper)
     out.print(api.club_summary(folder).to_string(index=False))
     out.print(f"Open {written[0]} in a browser; {written[1].name} beside it is for paper.")
+
+
+BoxArgument = Annotated[Path, typer.Argument(help="Folder of the export.")]
+
+
+@practice.command(name="export")
+def practice_export(
+    folder: Annotated[Path, typer.Argument(help="Practice folder.")],
+    box: Annotated[Path, typer.Argument(help="New folder for the export, outside of the practice folder.")],
+    ledger: LedgerOption = "reports/ledger.sqlite",
+) -> None:
+    """Copy ledger, practice folder and drafts into one folder and read it back; after an interruption the same command goes on."""
+    from audit import api
+
+    _say_moved(api.export_practice(ledger, folder, box), f"in {box}")
+
+
+@practice.command(name="import")
+def practice_import(
+    box: BoxArgument,
+    folder: Annotated[Path, typer.Argument(help="New practice folder.")],
+    ledger: Annotated[Path, typer.Option("--ledger", help="New ledger file.")] = Path("reports/ledger.sqlite"),
+) -> None:
+    """Put an export in place and read it back; nothing that is there is overwritten, and the same command goes on after an interruption."""
+    from audit import api
+
+    _say_moved(api.import_practice(box, folder, ledger), f"in {folder} and {ledger}")
+
+
+@practice.command(name="check")
+def practice_check(box: BoxArgument) -> None:
+    """Read every file of an export back and walk the chain of its ledger."""
+    from audit import api
+
+    _say_moved(api.check_practice(box), f"in {box}")
+
+
+def _say_moved(moved: Moved, where: str) -> None:
+    out.print(f"{moved.files} files and {moved.rows} rows of the ledger {where}, read back and equal. Head of the chain: {moved.head}")
+    for name in moved.missing:
+        out.print(f"  look: {name} is on record but not in the practice folder as it was measured")

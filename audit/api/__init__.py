@@ -29,6 +29,7 @@ from audit.api.outcomes import outcome_tables
 from audit.api.paper import check_paper, tooth_pdf, write_pdfs
 from audit.api.photo import AuditKey, audit_key, check_marks_belong, judge_images, measure_photo, overlay_png, refused_document
 from audit.api.portfolio import PORTFOLIO_PURPOSES, WrittenPortfolio, write_portfolio
+from audit.api.practice_move import Moved, check_practice, export_practice, import_practice
 from audit.api.practice_summary import practice_summary
 from audit.api.practice_tables import put_rows
 from audit.api.propose import baseline_picture, metal_by_strokes, outline_at
@@ -54,15 +55,15 @@ from audit.report.words import finding_words, measurand_words, plain, reading_wo
 __all__ = [
     "CAUTIONS", "FDI_SCORES", "FDI_WORDS", "FINDINGS", "GRADES", "HELD_UNTIL", "NOT_EXAMINED", "PENS", "PORTFOLIO_PURPOSES", "SNAP_KINDS",
     "STAGES", "SURFACES", "VIEWS", "AuditError", "AuditKey", "CleanPicture", "ClubExport", "Desk", "Draft", "DraftConflict", "Guess",
-    "Ledger", "Measured", "Report", "WrittenPortfolio", "accept_sender", "add_proposed_metal", "audit_key", "baseline_photo",
-    "baseline_picture", "calibrate_photo", "carry_marks", "charts", "check_marks_belong", "check_paper", "clean_picture", "club_report",
-    "club_summary", "confirm_marks", "document_fragment", "draft_marks", "draft_scale", "earlier_photo", "finding_words", "found_lines",
-    "fragments", "guess_photo", "held_back", "held_visits", "incomplete_marks", "index_row", "judge_images", "list_fragment", "load_draft",
-    "looked_near", "mark_looked", "mark_shown", "measurand_words", "measure_draft", "measure_photo", "merge_bundles", "metal_by_strokes",
-    "next_waiting", "open_ledger", "outcome_tables", "outline_at", "overlay_png", "overview_jpeg", "place_for", "plain", "practice_summary",
-    "prepare_bundle", "put_rows", "read_case_folder", "reading_words", "recalls", "reference_at_a_glance", "refused_document",
-    "region_jpeg", "report_data", "save_draft", "save_marks", "save_picture", "seen_so_far", "series", "shown", "snap_path", "stage_of",
-    "take_in", "tooth_codes", "tooth_html", "tooth_pdf", "tooth_record", "tooth_records", "unlisted_images", "waiting_marks",
-    "waiting_photos", "was_seen", "was_shown", "write_club_report", "write_pdfs", "write_portfolio", "write_reports", "write_standards",
-    "write_strip_sheet",
+    "Ledger", "Measured", "Moved", "Report", "WrittenPortfolio", "accept_sender", "add_proposed_metal", "audit_key", "baseline_photo",
+    "baseline_picture", "calibrate_photo", "carry_marks", "charts", "check_marks_belong", "check_paper", "check_practice", "clean_picture",
+    "club_report", "club_summary", "confirm_marks", "document_fragment", "draft_marks", "draft_scale", "earlier_photo", "export_practice",
+    "finding_words", "found_lines", "fragments", "guess_photo", "held_back", "held_visits", "import_practice", "incomplete_marks",
+    "index_row", "judge_images", "list_fragment", "load_draft", "looked_near", "mark_looked", "mark_shown", "measurand_words",
+    "measure_draft", "measure_photo", "merge_bundles", "metal_by_strokes", "next_waiting", "open_ledger", "outcome_tables", "outline_at",
+    "overlay_png", "overview_jpeg", "place_for", "plain", "practice_summary", "prepare_bundle", "put_rows", "read_case_folder",
+    "reading_words", "recalls", "reference_at_a_glance", "refused_document", "region_jpeg", "report_data", "save_draft", "save_marks",
+    "save_picture", "seen_so_far", "series", "shown", "snap_path", "stage_of", "take_in", "tooth_codes", "tooth_html", "tooth_pdf",
+    "tooth_record", "tooth_records", "unlisted_images", "waiting_marks", "waiting_photos", "was_seen", "was_shown", "write_club_report",
+    "write_pdfs", "write_portfolio", "write_reports", "write_standards", "write_strip_sheet",
 ]  # fmt: skip
