@@ -78,7 +78,7 @@ def turnbull(table: pd.DataFrame) -> Turnbull:
     """
     rows = followed(table)
     left = rows[["free", "entry"]].max(axis=1).to_numpy(dtype=float)
-    right = rows["found"].fillna(math.inf).to_numpy(dtype=float)
+    right = rows["found"].astype(float).fillna(math.inf).to_numpy()
     exact = right <= left
     left = np.where(exact, np.nextafter(right, -math.inf), left)
     entry = rows["entry"].to_numpy(dtype=float)

@@ -5,8 +5,8 @@ from __future__ import annotations
 from collections.abc import Callable
 from pathlib import Path
 
-from audit.api.record import tooth_codes
-from audit.api.reports import report_data
+from audit.api.record import tooth_records
+from audit.api.reports import report_data, report_of
 from audit.report.recall_pdf import recall_pdf
 from audit.report.typeset import check_paper
 
@@ -31,11 +31,11 @@ def write_pdfs(
     progress: Callable[[int, int, str], None] | None = None,
 ) -> list[Path]:  # fmt: skip
     """One PDF per restoration, named by its code; `progress` is called with (done, total, file) after each."""
-    codes, written = tooth_codes(ledger_url), list[Path]()
-    for done, code in enumerate(codes, 1):
-        path = Path(out_folder) / f"{code}.pdf"
-        path.write_bytes(tooth_pdf(ledger_url, code, photo_folder, paper))
+    records, written = tooth_records(ledger_url), list[Path]()
+    for done, record in enumerate(records, 1):
+        path = Path(out_folder) / f"{record.restoration.code}.pdf"
+        path.write_bytes(recall_pdf(report_of(record, photo_folder), paper))
         written.append(path)
         if progress is not None:
-            progress(done, len(codes), path.name)
+            progress(done, len(records), path.name)
     return written

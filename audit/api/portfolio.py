@@ -9,7 +9,7 @@ from datetime import date
 from pathlib import Path
 
 from audit.api.files import write_whole
-from audit.api.record import LetThrough, tooth_record
+from audit.api.record import LetThrough, tooth_records
 from audit.api.reports import strip_tiles
 from audit.core.outcome import ToothRecord
 from audit.errors import ExchangeError, ReportError
@@ -68,7 +68,7 @@ def write_portfolio(
     folder, out, chosen = Path(photo_folder), Path(out_folder), tuple(dict.fromkeys(codes))
     check_paper(paper)
     _check_consent(folder, chosen, purpose)
-    records = [tooth_record(ledger_url, code, let_through=let_through) for code in chosen]
+    records = _records(ledger_url, chosen, let_through)
     made = [path for path in (_fill_in(folder, _COVER), *(_fill_in(folder, f"{code}.md", code) for code in chosen)) if path is not None]
     cover = _read(folder, _COVER, COVER_SECTIONS)
     cases = [
@@ -85,6 +85,13 @@ def write_portfolio(
         write_whole(path, content)
     looks = [line for case in cases for line in _look_at(case)] + _look_at_words(_COVER, cover)
     return WrittenPortfolio(pdf, tuple(path for path, _ in plates), tuple(made), tuple(looks))
+
+
+def _records(ledger_url: str, codes: Sequence[str], let_through: LetThrough | None) -> list[ToothRecord]:
+    known = {record.restoration.code: record for record in tooth_records(ledger_url, let_through=let_through)}
+    if unknown := [code for code in codes if code not in known]:
+        raise ReportError(f"every case must be in the ledger; got {', '.join(unknown)}.", "Check the codes, or audit the folder first.")
+    return [known[code] for code in codes]
 
 
 def _check_consent(folder: Path, codes: Sequence[str], purpose: str) -> None:

@@ -27,7 +27,7 @@ from audit.report.document import Report, index_row, make_report
 from audit.report.render import index_html
 from audit.report.render import tooth_html as _tooth_html
 
-__all__ = ["read_case_folder", "report_data", "strip_tiles", "tooth_html", "write_reports"]
+__all__ = ["read_case_folder", "report_data", "report_of", "strip_tiles", "tooth_html", "write_reports"]
 
 Progress = Callable[[int, int, str], None]
 _Prepared = Callable[[Any], Any]  # pixels to pixels
@@ -40,9 +40,14 @@ def read_case_folder(folder: str | Path) -> CaseFolder:
 
 def report_data(ledger_url: str, code: str, photo_folder: str | Path, let_through: LetThrough | None = None) -> Report:
     """The report of one restoration as data, its pictures drawn from the photos in `photo_folder`."""
-    folder = Path(photo_folder)
+    return report_of(tooth_record(ledger_url, code, let_through=let_through), photo_folder)
+
+
+def report_of(record: ToothRecord, photo_folder: str | Path) -> Report:
+    """The report of a record that is at hand."""
+    folder, code = Path(photo_folder), record.restoration.code
     rows = read_case_folder(folder).refused_of.get(code, ()) if (folder / "restorations.csv").is_file() else ()
-    return _report(tooth_record(ledger_url, code, let_through=let_through), folder, rows)
+    return _report(record, folder, rows)
 
 
 def tooth_html(ledger_url: str, code: str, photo_folder: str | Path, let_through: LetThrough | None = None) -> str:

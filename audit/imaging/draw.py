@@ -5,7 +5,7 @@ A layer holds colour premultiplied by its opacity, so that lines laid over one a
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from itertools import cycle
 
 import cv2
@@ -46,8 +46,7 @@ class Layer:
         paths = [_shifted(xy, side * 2.2 * pen.width * self._scale) for side in (-0.5, 0.5)] if pen.double else [xy]
         pieces = [piece for path in paths for piece in _dashes(path, tuple(d * self._scale for d in pen.dash))]
         for colour, opacity, extra in ((_EDGE, _EDGE_OPACITY, 2.5), (pen.colour, 255, 0.0)):
-            for piece in pieces:
-                self._stroke(piece, colour, opacity, (pen.width + extra) * self._scale)
+            self._stroke(pieces, colour, opacity, (pen.width + extra) * self._scale)
 
     def cross(self, x: float, y: float, pen: Pen, arm_px: float = 9.0) -> None:
         """Draw an upright cross at one point."""
@@ -99,15 +98,17 @@ class Layer:
         colour = np.minimum(self._rgba[..., :3].astype(np.uint16) * 255 // opacity, 255).astype(np.uint8)
         return encode_png(np.concatenate([colour, self._rgba[..., 3:]], axis=2))
 
-    def _stroke(self, xy: np.ndarray, colour: tuple[int, int, int], opacity: int, width: float) -> None:
+    def _stroke(self, pieces: Sequence[np.ndarray], colour: tuple[int, int, int], opacity: int, width: float) -> None:
+        """Lay all dashes of a line at once."""
         thickness = max(1, round(width))
         height, width_px = self._rgba.shape[:2]
-        left, top = np.maximum(np.floor(xy.min(axis=0) - thickness - 2), 0).astype(int)
-        right, bottom = np.minimum(np.ceil(xy.max(axis=0) + thickness + 3), (width_px, height)).astype(int)
+        ends = np.vstack(pieces)
+        left, top = np.maximum(np.floor(ends.min(axis=0) - thickness - 2), 0).astype(int)
+        right, bottom = np.minimum(np.ceil(ends.max(axis=0) + thickness + 3), (width_px, height)).astype(int)
         if right <= left or bottom <= top:
             return
         window = np.zeros((bottom - top, right - left), np.uint8)
-        cv2.polylines(window, [_fixed(xy - (left, top))], False, 255, thickness, cv2.LINE_AA, _SUBPIXEL_BITS)
+        cv2.polylines(window, [_fixed(xy - (left, top)) for xy in pieces], False, 255, thickness, cv2.LINE_AA, _SUBPIXEL_BITS)
         self._lay(window, colour, opacity / 255, top, left)
 
     def _lay(self, mask: np.ndarray, colour: tuple[int, int, int], opacity: float, top: int = 0, left: int = 0) -> None:

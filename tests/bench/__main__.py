@@ -28,6 +28,7 @@ from audit.imaging.tooth_outline import propose_outline
 from audit.synthetic.mouth import Mouth, Shot, photograph
 from audit.synthetic.spec import Opening
 from tests.bench import ledger
+from tests.bench.exchange import bench_club, bench_paper
 
 ROOT = Path(__file__).resolve().parents[2]
 ENLARGE = 4
@@ -135,6 +136,8 @@ def main() -> None:
         one_photo(*draw_24_megapixels(Path(name)))
         one_tooth()
         demo(Path(name))
+        bench_paper(str(Path(name) / "2.sqlite"), ROOT / "demo_photos", Path(name))
+        bench_club(Path(name))
     ledger.main()
     print(f"this process peaked at {resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024:.0f} MB")
 
