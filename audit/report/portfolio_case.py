@@ -106,7 +106,9 @@ def outcome_rows(case: PortfolioCase) -> dict[str, Any]:
     for key, part in series.groupby(["measurand", "view", "site"], sort=False):
         measurand, view, site = map(str, key)
         change = told.get((measurand, view, site)) or told.get((measurand, view, ""))
-        rows.append([words.brief_words(measurand, view, site), *_first_and_last(record, part, change), _change_words(record, change)])
+        first, last = _first_and_last(record, part, change)
+        told_of = _change_words(record, change) if last else "read at one visit only"
+        rows.append([words.brief_words(measurand, view, site), first, last, told_of])
     limit = any(change.basis == "budget" for change in record.changes)
     return {"rows": rows, "lower_limit": limit}
 
@@ -129,7 +131,7 @@ def _readings(record: ToothRecord, part: pd.DataFrame, on: str) -> str:
 
 def _change_words(record: ToothRecord, change: Change | None) -> str:
     if change is None:
-        return "not compared" + (" across what happened" if record.events else "")
+        return "not compared" + (" across an event" if record.events else "")
     more = ", not yet confirmed by a second photograph" if change.verdict == "changed" and not change.confirmed else ""
     return undated(record, f"{_VERDICTS[change.verdict]}{more}" + (f": {change.brief}" if change.brief else ""))
 

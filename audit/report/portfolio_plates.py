@@ -84,7 +84,7 @@ def _follow_up(case: PortfolioCase) -> list[_Cell]:
     since = baseline_of(case.record)
     for view in VIEWS:
         strip = sorted((t for t in case.tiles if t.view == view and t.on >= since and _in_use(case, t)), key=lambda tile: tile.on)
-        if view in RADIOGRAPH_VIEWS or not strip:
+        if view in (*RADIOGRAPH_VIEWS, "stage") or not strip:
             continue
         first = "Baseline" if strip[0].on == since else "First"
         cells += [_named(case, strip[0], first), _named(case, strip[-1], "Last") if len(strip) > 1 else ("Follow-up", None, "")]
@@ -105,11 +105,12 @@ def _plate(name: str, title: str, cells: Sequence[_Cell], columns: int, files: F
     enlargement = min([LARGEST_ENLARGEMENT, *(room / (tile.width_px / px_per_mm) for tile in shown)])
     mm_per_px = enlargement / px_per_mm
     widest = max([_LEAST_MM, *(tile.width_px * mm_per_px for tile in shown)])
+    lowest = min([30.0, *(tile.height_px * mm_per_px for tile in shown)]) if shown else 16.0
     made = []
     for what, tile, file in cells:
         if tile is not None:
             files[file] = tile.jpeg
-        size = (widest, 30.0) if tile is None else (tile.width_px * mm_per_px, tile.height_px * mm_per_px)
+        size = (widest, lowest) if tile is None else (tile.width_px * mm_per_px, tile.height_px * mm_per_px)
         scale = "" if tile is None else tile.alt.rpartition("; ")[2]
         made.append({"photo": file or None, "words": what, "alt": f"{what}; {scale}" if tile else f"{what}: no photograph",
                      "width_mm": size[0], "height_mm": size[1], "scale": tile is None or tile.px_per_mm is not None})  # fmt: skip
