@@ -46,10 +46,11 @@ def curve_doubt_px(
     for black in BLACKS:
         try:
             response, fit = read_again(_bent(grey, white, black))
-            if response.misfit <= NOT_EXCLUDED:
-                doubt = max(doubt, _apart(slot, fit()))
+            if response.misfit > NOT_EXCLUDED:
+                break  # one that bends more is met worse
+            doubt = max(doubt, _apart(slot, fit()))
         except Refused:
-            continue
+            break
     return doubt
 
 
