@@ -6,10 +6,13 @@ from collections.abc import Mapping
 
 from audit.core.outcome import PhotoRecord
 from audit.core.records import Reading
+from audit.core.vocabulary import SURFACES
 
-__all__ = ["OF_THE_MARGIN", "site_of"]
+__all__ = ["OF_THE_MARGIN", "SITES", "site_of"]
 
 OF_THE_MARGIN = frozenset({"assessed_margin_length", "continuous_margin_fraction", "widest_marginal_opening", "mean_marginal_opening"})
+SITES = (*SURFACES, "mesiofacial_bevel", "distofacial_bevel", "not stated")
+"""Words for a site that may leave a practice; marks may hold any other."""
 _PREFIXES = ("site:", "surface:")
 
 

@@ -13,14 +13,14 @@ from dataclasses import dataclass
 from types import MappingProxyType
 from typing import Literal
 
+from audit.core.site import SITES
 from audit.core.tooth import all_teeth
 from audit.core.vocabulary import ALLOYS, DESIGNS, EVENTS, FINDINGS, GRADES, MEASURANDS, NOT_EXAMINED, STAGES, SURFACES, VIEWS
 
-__all__ = ["SCHEMA", "SITES", "TABLES", "Column", "cell_fault"]
+__all__ = ["SCHEMA", "TABLES", "Column", "cell_fault"]
 
 SCHEMA = 1
 Kind = Literal["code", "word", "number", "whole", "method", "text"]
-SITES = (*SURFACES, "mesiofacial_bevel", "distofacial_bevel", "not stated")
 _LONGEST_NOTE = 500
 _FINDING_WORDS = tuple(dict.fromkeys([word for words in FINDINGS.values() for word in words] + [NOT_EXAMINED]))
 _REFERENCES = ("known_length", "probe", "rod", "rule", "two_points", "strip", "disc", "grid", "dicom")

@@ -8,9 +8,9 @@ from datetime import date
 from audit.core.dates import months_between
 from audit.core.outcome import PhotoRecord, ToothRecord, VisitRecord
 from audit.core.records import Reading
-from audit.core.site import site_of
+from audit.core.site import SITES, site_of
 from audit.core.vocabulary import FINDINGS
-from audit.exchange.club_schema import SITES, TABLES
+from audit.exchange.club_schema import TABLES
 from audit.exchange.keys import ClubKeys
 
 __all__ = ["Row", "club_rows"]

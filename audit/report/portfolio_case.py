@@ -19,6 +19,7 @@ import pandas as pd
 from audit.core.dates import months_between
 from audit.core.outcome import Change, ToothRecord
 from audit.core.picture import Picture
+from audit.core.site import SITES, site_of
 from audit.report import tables, words
 from audit.report.document import finding_matrix, refusal_groups
 from audit.report.written import Written
@@ -40,6 +41,7 @@ _NOT_TOLD = frozenset({"facial_surface_area", "assessed_margin_length"})
 _VERDICTS: Mapping[str, str] = MappingProxyType(
     {"changed": "changed", "no_change_distinguishable": "no change distinguishable", "cannot_tell": "cannot tell"}
 )
+_WITHHELD = "a site marked with other words"
 _DATE = re.compile(r"(\bon )?\b(\d{4}-\d{2}-\d{2})\b")
 
 
@@ -87,8 +89,23 @@ def month_of(record: ToothRecord, on: str) -> str:
 
 
 def undated(record: ToothRecord, text: str) -> str:
-    """A sentence of the record with months in the place of its dates."""
+    """A sentence of the record with months in the place of its dates, and without words that files brought in.
+
+    A reason of a refusal may quote what a file holds: its code stands in its place. Marks may name a site with any words.
+    """
+    for quoted, instead in _from_files(record):
+        text = text.replace(quoted, instead)
     return _DATE.sub(lambda found: f"{'in ' if found[1] else ''}{month_of(record, found[2])}", text)
+
+
+def _from_files(record: ToothRecord) -> list[tuple[str, str]]:
+    """Words of files and what is told instead, the longest first."""
+    photos = [photo for visit in record.visits for photo in visit.photos]
+    told = {refusal.reason.rstrip("."): words.plain(refusal.code) for photo in photos for refusal in photo.refusals}
+    for site in {site_of(reading, photo) for photo in photos for reading in photo.readings}:
+        if not set(site.split(", ")) <= {"", *SITES}:
+            told |= {site: _WITHHELD, words.plain(site): _WITHHELD}
+    return sorted(((quoted, instead) for quoted, instead in told.items() if quoted), key=lambda pair: -len(pair[0]))
 
 
 def baseline_of(record: ToothRecord) -> str:
@@ -108,7 +125,7 @@ def outcome_rows(case: PortfolioCase) -> dict[str, Any]:
         change = told.get((measurand, view, site)) or told.get((measurand, view, ""))
         first, last = _first_and_last(record, part, change)
         told_of = _change_words(record, change) if last else "read at one visit only"
-        rows.append([words.brief_words(measurand, view, site), first, last, told_of])
+        rows.append([undated(record, words.brief_words(measurand, view, site)), first, last, told_of])
     limit = any(change.basis == "budget" for change in record.changes)
     return {"rows": rows, "lower_limit": limit}
 
