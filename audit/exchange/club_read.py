@@ -13,6 +13,7 @@ import json
 import re
 import zipfile
 import zlib
+from collections import Counter
 from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any, NoReturn
@@ -80,6 +81,10 @@ def read_bundle(data: bytes) -> Bundle:
     for name in crops:
         if name.split("/")[1] not in known or picture_leftovers(files[name]):
             _refuse("hold clean crops of its own cases only", name)
+    for name, key in (("restorations", ("case",)), ("visits", ("case", "visit"))):
+        told = [tuple(row[part] for part in key) for row in tables[name]]
+        if twice := next((one for one, count in Counter(told).items() if count > 1), None):
+            _refuse(f"tell each row of {name} once", " ".join(twice))
     if stray := next((row["case"] for table in tables.values() for row in table if row["case"] not in known), None):
         _refuse("name only cases of its own", stray)
     return Bundle(

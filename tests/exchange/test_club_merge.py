@@ -197,3 +197,13 @@ def test_mutated_bundles_are_refused_or_the_same_and_change_nothing(club: Path, 
             assert read_bundle(bytes(evil)).tables == good  # a byte of the zip's own padding: the signed content is untouched
         except AuditError:
             assert state(club.parent) == before
+
+
+@pytest.mark.parametrize("table", ["restorations", "visits"])
+def test_a_row_told_twice_would_count_twice_and_is_refused(keys: ClubKeys, table: str) -> None:
+    def doubled(body: bytes) -> bytes:
+        lines = body.splitlines(keepends=True)
+        return b"".join([*lines, lines[-1]])
+
+    with pytest.raises(ExchangeError, match=f"tell each row of {table} once"):
+        read_bundle(changed(made(keys), f"{table}.csv", doubled, keys))
