@@ -47,7 +47,8 @@ def attendance(tables: Tables) -> pd.DataFrame:
         counts[name] = cases.merge(with_stage, on=_CASE).groupby("member").size()
     ended = tables["events"][tables["events"]["kind"].isin(_ENDS)][_CASE].drop_duplicates()
     standing = cases.merge(ended, on=_CASE, how="left", indicator=True).query("_merge == 'left_only'")
-    away = standing["placed_years_ago"].astype(float) - standing["followed_months"].astype(float) / 12.0 > SEEN_WITHIN
+    at_most = (standing["followed_months"].astype(float) + 0.5) / 12.0  # told to the nearest month
+    away = standing["placed_years_ago"].astype(float) - at_most > SEEN_WITHIN
     counts["in_place"], counts["not_seen"] = standing.groupby("member").size(), standing[away].groupby("member").size()
     recalls = visits[visits["stage"] == "recall"].merge(cases[[*_CASE, "member"]], on=_CASE)
     counts["recalls"] = recalls.groupby("member").size()

@@ -19,6 +19,7 @@ from audit.core.tooth import Tooth
 __all__ = ["club_records", "years_since_placement"]
 
 Rows = Sequence[Mapping[str, str]]
+_HALF_A_MONTH = 0.5 / 12.0  # years
 _PLACED = date(2000, 1, 1)
 _Case = tuple[str, str]  # sender and pseudonym
 
@@ -30,8 +31,11 @@ def club_records(tables: Mapping[str, Rows]) -> list[tuple[Restoration, tuple[Vi
 
 
 def years_since_placement(tables: Mapping[str, Rows]) -> dict[str, float]:
-    """Whole years from placement to when the bundle was made, by the code of `club_records`."""
-    return {_code(row): float(row["placed_years_ago"]) for row in tables["restorations"]}
+    """Years from placement to when the bundle was made, by the code of `club_records`: at least so many.
+
+    Years are told whole and months to the nearest one, so that half a month less is sure beside any visit.
+    """
+    return {_code(row): float(row["placed_years_ago"]) - _HALF_A_MONTH for row in tables["restorations"]}
 
 
 def _record(row: Mapping[str, str], visits: Rows, events: Rows) -> tuple[Restoration, tuple[VisitRecord, ...]]:

@@ -103,6 +103,12 @@ def test_attendance_comes_first_and_counts(sheet: Sheet) -> None:
     assert both[:2] == ("all", "5")
 
 
+def test_curve_and_table_agree_on_who_was_not_seen(sheet: Sheet) -> None:
+    survival = next(s for s in sheet.sections if s.title.startswith("Survival"))
+    assert any("of 4 still in place 1 were not seen" in note for note in survival.notes)
+    assert rows(sheet, "Attendance and completeness")[-1][4:6] == ("4", "1")
+
+
 def test_members_stand_in_the_order_of_their_codes(sheet: Sheet) -> None:
     for title in ("Attendance and completeness", "Case mix", "Members beside one another", "Refused measurements"):
         names = [row[0] for row in rows(sheet, title) if row[0] != "all"]
@@ -139,7 +145,7 @@ def test_two_teeth_of_a_patient_are_one_patient_in_the_club_too(club: Path) -> N
 
 
 def test_years_since_placement_are_whole_and_no_date_leaves(club: Path) -> None:
-    assert set(years_since_placement(merged_tables(club)).values()) == {8.0}
+    assert set(years_since_placement(merged_tables(club)).values()) == {8.0 - 0.5 / 12.0}
     assert not re.search(r"20[12]\d-\d\d", "".join(p.read_text() for p in (club / "merged").glob("*.csv")))
 
 
