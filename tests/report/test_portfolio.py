@@ -8,6 +8,7 @@ from typing import Any
 
 import fakes
 import pytest
+from pdf_words import places_of_words
 from PIL import Image
 from pypdf import PdfReader
 
@@ -88,13 +89,7 @@ def test_it_is_archival_accessible_and_its_pictures_have_words(read: PdfReader) 
 def test_no_word_lies_beyond_the_margins(read: PdfReader) -> None:
     for page in read.pages:
         width, height = float(page.mediabox.width), float(page.mediabox.height)
-        places: list[tuple[float, float]] = []
-
-        def visit(text: str, cm: list[float], tm: list[float], *_: Any, places: list[tuple[float, float]] = places) -> None:
-            if text.strip():
-                places.append((cm[0] * tm[4] + cm[2] * tm[5] + cm[4], cm[1] * tm[4] + cm[3] * tm[5] + cm[5]))
-
-        page.extract_text(visitor_text=visit)
+        places = places_of_words(page)
         assert places and all(28 <= x <= width - 30 and 20 <= y <= height - 20 for x, y in places)
 
 

@@ -10,6 +10,7 @@ from typing import Any
 
 import fakes
 import pytest
+from pdf_words import places_of_words
 from pypdf import PdfReader
 
 from audit.core.clinical import Visit
@@ -116,13 +117,7 @@ def test_fonts_are_inside(read: PdfReader) -> None:
 def test_no_word_lies_beyond_the_margins(read: PdfReader) -> None:
     for page in read.pages:
         width, height = float(page.mediabox.width), float(page.mediabox.height)
-        places: list[tuple[float, float]] = []
-
-        def visit(text: str, cm: list[float], tm: list[float], *_: Any, places: list[tuple[float, float]] = places) -> None:
-            if text.strip():
-                places.append((cm[0] * tm[4] + cm[2] * tm[5] + cm[4], cm[1] * tm[4] + cm[3] * tm[5] + cm[5]))
-
-        page.extract_text(visitor_text=visit)
+        places = places_of_words(page)
         assert places and all(28 <= x <= width - 30 and 20 <= y <= height - 20 for x, y in places)
 
 
