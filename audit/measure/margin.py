@@ -19,16 +19,13 @@ from audit.errors import Refused
 from audit.imaging.sample import arc_length_px
 from audit.measure.detection import detect
 from audit.measure.margin_readings import MARGIN_MEASURANDS, Margin, Trace
-from audit.measure.margin_share import continuous_share
+from audit.measure.margin_share import COARSEST_UM, continuous_share
 from audit.measure.stations import STATION_PX, read_stations
 
 __all__ = ["measure_margin"]
 
 SHORTEST_MM = 1.0
 SHORTEST_PX = 60.0
-COARSEST_UM = 250.0
-"""A stretch that could hide an opening of 250 um is not assessed: the coarsest limit of the 2010 FDI criteria
-(Hickel et al., Clin Oral Investig 2010;14:349-366, https://doi.org/10.1007/s00784-010-0432-8)."""
 STATION_MM = 0.1
 """A station averages over this length of margin, or over 6 pixels where that is longer; at most 18."""
 WIDEST_UM = 500.0

@@ -30,10 +30,11 @@ from audit.measure.margin_readings import DRAWS, MAY_BE_REFLECTION, METHOD, SEED
 from audit.measure.reflections import MAY_BE_OPEN
 from audit.measure.runs import runs
 
-__all__ = ["THRESHOLDS_UM", "continuous_share"]
+__all__ = ["COARSEST_UM", "THRESHOLDS_UM", "continuous_share"]
 
 THRESHOLDS_UM = (40.0, 50.0, 75.0, 100.0, 125.0, 150.0, 200.0, 250.0, 300.0, 400.0, 500.0)
 COARSEST_UM = 250.0
+"""A stretch that could hide a wider opening is not assessed, and no share counts from beyond: coarsest limit of the 2010 FDI criteria."""
 DECIDED, UNDECIDED = 0.1, 2.0 / 3.0
 """Widest interval of a share that the photo decides, and from which on it says nothing; common practice, no published source."""
 ONE_SIDED = 1.645
