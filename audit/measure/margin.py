@@ -29,7 +29,7 @@ SHORTEST_PX = 60.0
 STATION_MM = 0.1
 """A station averages over this length of margin, or over 6 pixels where that is longer; at most 18."""
 WIDEST_UM = 500.0
-"""A dark band wider than this is not told from a shadow or a reflection: twice that limit; common practice, no published source."""
+"""A dark band wider than this is not told from a shadow or a reflection: twice `COARSEST_UM`; common practice, no published source."""
 _MOSTLY = 0.5
 _NO_REFERENCE_HINT = "Put a rule, a probe or a bur shank beside the tooth, or give a known length of this tooth."
 
